@@ -1,0 +1,169 @@
+"""What an audit says: frozen records, from the worst passage to the whole set.
+
+Every stage's result ends up here and every report reads only this module. Names and units are those of the JSON
+document (`docs/user-guide.md`), so that a value is called the same everywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from auditor.rig import Rig
+
+    Trace = NDArray[np.float32]
+
+Verdict = Literal["clear", "engaged", "risk"]
+SEVERITY: dict[Verdict, int] = {"clear": 0, "engaged": 1, "risk": 2}
+
+# Why a passage is flagged, and what limits the margin. The first five are risks, the last an engagement.
+Cause = Literal[
+    "driver_power_1s",  # 1 s mean of terminal V^2/Z over program_power_w
+    "driver_power_60s",  # 60 s mean over continuous_power_w
+    "driver_power_peak",  # instantaneous over peak_power_w
+    "coil_temp",  # coil over coil_temp_limit_c
+    "protection_failed",  # the protective part is destroyed
+    "protection_engaged",  # the protective part is working
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure:
+    """What the driver is put through. Power is terminal voltage squared over rated impedance."""
+
+    driver_power_mean_w: float
+    driver_power_max_1s_w: float
+    driver_power_max_60s_w: float
+    driver_power_peak_w: float
+    coil_temp_max_c: float
+    body_temp_max_c: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LampWork:
+    """What the lamp goes through."""
+
+    filament_temp_max_k: float
+    resistance_max_ohm: float
+    power_max_w: float
+    glow_s: float
+    life_used_ratio: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProtectionWork:
+    """What the protective part does. Attenuation is a positive loss in dB against the cold part."""
+
+    kind: str
+    part: str | None
+    engaged_s: float
+    attenuation_max_db: float
+    attenuation_mean_db: float
+    failed_at_s: float | None
+    lamp: LampWork | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Traces:
+    """Time series of one channel, one value per bin of `step_s`; bin i covers [i, i+1) * step_s.
+
+    All arrays have shape=(bins,), dtype float32. A short track keeps every splitter frame; a long one is gathered
+    into at most `MAX_BINS` bins that keep the largest value in each, so no peak is hidden and memory stays flat.
+    """
+
+    step_s: float
+    hf_voltage_rms_v: Trace  # HF branch into the cold driver, unprotected: largest frame rms in the bin [V]
+    hf_voltage_peak_v: Trace  # same, instantaneous peak [V]
+    driver_power_w: Trace  # protected: largest frame mean of V^2/Z_rated [W]
+    driver_power_1s_w: Trace  # protected, mean over the trailing second, largest in the bin [W]
+    driver_power_60s_w: Trace  # protected, mean over the trailing minute [W]
+    driver_power_peak_w: Trace  # protected, instantaneous [W]
+    coil_temp_c: Trace
+    body_temp_c: Trace
+    attenuation_db: Trace  # loss against the cold part, largest in the bin [dB]
+    protection_resistance_ohm: Trace  # series resistance of the protective part
+    filament_temp_k: Trace | None  # lamps only
+    unprotected_power_1s_w: Trace
+    unprotected_coil_temp_c: Trace
+    clipped_ratio: Trace  # share of samples in the bin that the amplifier clips
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelAudit:
+    """One channel of one track through the rig."""
+
+    index: int
+    clipped_ratio: float
+    hf_energy_ratio: float
+    hf_voltage_rms_v: float
+    hf_voltage_peak_v: float
+    hf_crest_db: float | None  # None when the HF branch is silent
+    protected: Exposure
+    unprotected: Exposure
+    protection: ProtectionWork
+    traces: Traces = field(repr=False, compare=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passage:
+    """A stretch of time that is flagged, with the worst value in it and the limit it is held against."""
+
+    start_s: float
+    end_s: float
+    channel: int
+    verdict: Verdict
+    cause: Cause
+    value: float
+    limit: float
+    unit: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audit:
+    """One track through the rig, with every intermediate result.
+
+    `margin_db` is the largest gain change for which nothing is at risk (positive: room; negative: turn down); None
+    when no gain in the searched range reaches a limit.
+    """
+
+    path: str
+    duration_s: float
+    sample_rate_hz: int
+    channel_count: int
+    loudness_lufs: float | None  # None for silence
+    true_peak_dbtp: float | None
+    peak_to_loudness_db: float | None
+    verdict: Verdict
+    margin_db: float | None
+    margin_limited_by: Cause | None
+    worst_channel: int
+    channels: tuple[ChannelAudit, ...]
+    passages: tuple[Passage, ...]
+    notes: tuple[str, ...]  # warnings about this file, one sentence each
+    rig: Rig
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileFault:
+    """A file that could not be analysed."""
+
+    path: str
+    message: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetAudit:
+    """All tracks, in the order given, with heat carried from each to the next for `coil_temp_max_c`."""
+
+    rig: Rig
+    tracks: tuple[Audit, ...]
+    verdict: Verdict
+    margin_db: float | None
+    worst_track: str | None
+    coil_temp_max_c: float | None
+    errors: tuple[FileFault, ...]
+    interrupted: bool = False

@@ -1,0 +1,98 @@
+"""The amplifier: its gain is part of the level; here it runs out of voltage.
+
+Hard clip at ``rail_v = sqrt(2 * rated_power_w * rated_load_ohm)``, at the file's own rate. No oversampling: clipping a
+sampled wave keeps its power, and what little of it lies above 20 kHz folds back as power of the same size (measured
+under 0.005 dB at the high-frequency branch for 0 to 12 dB of overdrive; see `docs/models.md`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+def clip(voltage_v: NDArray[np.floating], rail_v: float) -> NDArray[np.floating]:
+    """Amplifier output for a wished-for output.
+
+    Parameters
+    ----------
+    voltage_v : ndarray [any shape]
+        What an amplifier without rails would deliver [V].
+    rail_v : float
+        Largest voltage of either sign it can deliver [V].
+
+    Returns
+    -------
+    ndarray [same shape and dtype]
+        What it does deliver [V].
+    """
+    return np.clip(voltage_v, -rail_v, rail_v)
+
+
+class AmplifierChannel:
+    """Streams one channel of samples through the amplifier and counts what it clips, frame by frame.
+
+    Parameters
+    ----------
+    volts_per_unit : float
+        Voltage wished for at a sample of 1.0 [V].
+    rail_v : float
+        Largest voltage it can deliver [V].
+    frame_length : int
+        Samples in a frame.
+    """
+
+    def __init__(self, *, volts_per_unit: float, rail_v: float, frame_length: int) -> None:
+        self._volts_per_unit = np.float32(volts_per_unit)
+        self._rail_v = np.float32(rail_v)
+        self._frame_length = frame_length
+        self._clipped: list[NDArray[np.float32]] = []
+        self._under_way = np.zeros(2, dtype=np.int64)  # samples, and clipped samples, of the frame not yet full
+        self.energy = 0.0  # sum of squares delivered so far [V^2]
+        self.clipped_count = 0
+
+    def push(self, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Take the next samples, shape=(n,); return the voltage wished for and the voltage delivered [V]."""
+        wished = samples * self._volts_per_unit
+        delivered = np.clip(wished, -self._rail_v, self._rail_v)
+        self.energy += float(np.dot(delivered, delivered))
+        frames = int((self._under_way[0] + len(samples)) // self._frame_length)
+        counts = np.zeros(frames, dtype=np.float32)
+        self.clipped_count += _count_clipped(wished, self._rail_v, self._frame_length, self._under_way, counts)
+        self._clipped.append(counts / np.float32(self._frame_length))
+        return wished, delivered
+
+    def clipped_ratio(self) -> NDArray[np.float32]:
+        """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
+        last = [self._under_way[1:] / np.float32(self._frame_length)] if self._under_way[0] else []
+        return np.concatenate([np.empty(0), *self._clipped, *last]).astype(np.float32)
+
+
+@njit(cache=True, nogil=True)
+def _count_clipped(wished_v, rail_v, frame_length, under_way, counts):  # type: ignore[no-untyped-def]
+    filled: Any = np.int64(under_way[0])
+    clipped: Any = np.int64(under_way[1])
+    total = 0
+    frame = 0
+    i = 0
+    while i < len(wished_v):
+        stop = min(len(wished_v), i + frame_length - filled)
+        filled += stop - i
+        here = 0
+        for j in range(i, stop):
+            here += np.int64(abs(wished_v[j]) > rail_v)
+        clipped += here
+        total += here
+        i = stop
+        if filled == frame_length:
+            counts[frame] = clipped
+            frame += 1
+            filled = np.int64(0)
+            clipped = np.int64(0)
+    under_way[0], under_way[1] = filled, clipped
+    return total

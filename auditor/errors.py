@@ -1,0 +1,87 @@
+"""The program's own errors: what is wrong, where, what was found, what is allowed, and a hint.
+
+Every message is one line that a technician can act on. The command line prints it and carries on with the rest;
+nothing else in the package catches it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+def _one_line(*, what: str, where: str | None, got: str | None, allowed: str | None, hint: str | None) -> str:
+    text = f"{where}: {what}" if where else what
+    if got is not None:
+        text += f", got {got}"
+    if allowed is not None:
+        text += f"; allowed: {allowed}"
+    if hint is not None:
+        text += f" ({hint})"
+    return " ".join(text.split())
+
+
+class AuditorError(Exception):
+    """Base of everything the program refuses.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, in words.
+    where : str, optional
+        The file and, for a rig file, the dotted key.
+    got, allowed, hint : str, optional
+        The value found, the values that would do, and what to try.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str | None = None,
+        got: str | None = None,
+        allowed: str | None = None,
+        hint: str | None = None,
+    ) -> None:
+        self.what = what
+        self.where = where
+        self.got = got
+        self.allowed = allowed
+        self.hint = hint
+        super().__init__(_one_line(what=what, where=where, got=got, allowed=allowed, hint=hint))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fault:
+    """One fault in a rig file."""
+
+    key: str
+    what: str
+    got: str | None = None
+    allowed: str | None = None
+    hint: str | None = None
+
+    def __str__(self) -> str:
+        return _one_line(what=self.what, where=self.key or None, got=self.got, allowed=self.allowed, hint=self.hint)
+
+
+class RigError(AuditorError):
+    """A rig file that cannot be used; carries every fault found, not only the first.
+
+    Parameters
+    ----------
+    path : str
+        The rig file.
+    faults : sequence of Fault
+    """
+
+    def __init__(self, path: str, faults: list[Fault]) -> None:
+        self.faults = tuple(faults)
+        count = len(self.faults)
+        super().__init__(
+            f"{count} fault{'s' if count != 1 else ''}: " + "; ".join(map(str, self.faults)),
+            where=path,
+        )
+
+
+class ProgrammeError(AuditorError):
+    """A programme file that cannot be analysed."""

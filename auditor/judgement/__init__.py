@@ -1,0 +1,1 @@
+"""From what the driver went through to a verdict: ratings, passages, margin."""

@@ -1,0 +1,96 @@
+"""What the driver was put through, in the terms its ratings are stated in.
+
+Rated power is terminal voltage squared over rated impedance, by the standards, so like is compared with like:
+the mean over 60 s with the continuous rating, the mean over 1 s with the programme rating, the instantaneous value
+with the peak rating, and the coil's temperature with its limit. A window longer than the whole track takes the mean
+of the whole track, as if it went on in the same way: the careful reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+from auditor.simulation import simulate
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from auditor.chain.splitter import HfFrames
+    from auditor.protection.contract import Run, ThermalState
+    from auditor.rig import Rig
+
+    Trace = NDArray[np.float32]
+
+SHORT_WINDOW_S = 1.0
+LONG_WINDOW_S = 60.0
+# The simulation goes forward in stretches of this many frames (about six minutes), so that memory stays flat.
+STRETCH_FRAMES = 1 << 16
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stretch:
+    """Some minutes of one channel through protection and driver, with its powers in every window, per frame."""
+
+    first_frame: int
+    run: Run
+    power_w: Trace
+    power_1s_w: Trace
+    power_60s_w: Trace
+    power_peak_w: Trace
+
+
+def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalState | None = None) -> Iterator[Stretch]:
+    """Simulate a channel from end to end and yield it stretch by stretch.
+
+    Parameters
+    ----------
+    frames : HfFrames
+    rig : Rig
+    protected : bool
+        False for the driver without its protection.
+    start : ThermalState, optional
+        Heat carried over from what was played before.
+    """
+    total = len(frames.rms_v)
+    short, long = (min(max(1, round(s / frames.frame_s)), max(total, 1)) for s in (SHORT_WINDOW_S, LONG_WINDOW_S))
+    history = np.zeros(long, dtype=np.float32)
+    per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
+    for first in range(0, total, STRETCH_FRAMES):
+        rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
+        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start)
+        start = run.end
+        power_w = np.square(run.driver_voltage_rms_v) * per_ohm
+        with_history = np.concatenate([history, power_w])
+        history = with_history[-long:]
+        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _divider(run.driver_voltage_rms_v, rms_v)
+        yield Stretch(
+            first_frame=first,
+            run=run,
+            power_w=power_w,
+            power_1s_w=_trailing_mean(with_history, short)[long:],
+            power_60s_w=_trailing_mean(with_history, long)[long:],
+            power_peak_w=np.square(peak_v) * per_ohm,
+        )
+
+
+def _divider(driver_v: Trace, source_v: Trace) -> Trace:
+    """Share of the source voltage that reaches the driver, frame by frame."""
+    return np.divide(driver_v, source_v, out=np.zeros_like(driver_v), where=source_v > 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _trailing_mean(values, window):  # type: ignore[no-untyped-def]
+    """Mean over the `window` values that end at each; values before the first count as nought."""
+    means = np.empty_like(values)
+    total = 0.0
+    for i in range(len(values)):
+        total += values[i]
+        if i >= window:
+            total -= values[i - window]
+        means[i] = max(total, 0.0) / window
+    return means

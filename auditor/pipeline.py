@@ -1,0 +1,189 @@
+"""START HERE: from a programme file to a verdict, one line per stage.
+
+play      file -> samples -> volts -> amplifier -> HF branch, frame by frame     (auditor.chain)
+examine   HF branch -> protection and coil -> powers, temperatures, passages     (auditor.judgement)
+margin    how much louder, or how far down, and what binds                       (auditor.judgement.margin)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
+from auditor.chain.play import THREADS, Played, play
+from auditor.errors import AuditorError
+from auditor.judgement.examine import examine
+from auditor.judgement.margin import margin, worst_excess
+from auditor.judgement.ratings import stretches
+from auditor.units import power_to_db
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from auditor.protection.contract import ThermalState
+    from auditor.rig import Rig
+
+    Progress = Callable[[float], None]
+
+
+def audit(programme: str | Path, rig: Rig, *, frame_s: float | None = None, progress: Progress | None = None) -> Audit:
+    """Audit one track, everything cold at its start.
+
+    Parameters
+    ----------
+    programme : str or Path
+        A sound file.
+    rig : Rig
+        From `auditor.load_rig`.
+    frame_s : float, optional
+        Frame length of the analysis [s]; 6 ms by default.
+    progress : callable, optional
+        Told the share of the file that is done, 0 to 1.
+
+    Returns
+    -------
+    Audit
+        Verdict, margin, passages and every trace.
+
+    Raises
+    ------
+    ProgrammeError
+        If the file cannot be analysed.
+    """
+    return _judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
+
+
+def audit_set(
+    programmes: Sequence[str | Path],
+    rig: Rig,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    earlier_faults: Sequence[FileFault] = (),
+) -> SetAudit:
+    """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
+
+    Parameters
+    ----------
+    programmes : sequence of str or Path
+    rig : Rig
+    progress : callable, optional
+        Given a track's index, returns the callable that is told how much of it is done.
+    earlier_faults : sequence of FileFault
+        Faults found before any file was opened, to stand in the result.
+
+    Returns
+    -------
+    SetAudit
+        Files that could not be analysed are in `errors`; after Ctrl-C it holds what was finished.
+    """
+    tracks: list[Audit] = []
+    faults = list(earlier_faults)
+    heat = _Heat(rig)
+    interrupted = False
+    for index, programme in enumerate(programmes):
+        try:
+            played = play(str(programme), rig, progress=progress(index) if progress else None)
+            tracks.append(_judge(played, rig))
+            heat.carry_through(played)
+        except AuditorError as error:
+            faults.append(FileFault(path=str(programme), message=str(error)))
+        except KeyboardInterrupt:
+            interrupted = True
+            break
+    return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+
+
+def _judge(played: Played, rig: Rig) -> Audit:
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        examined = list(
+            pool.map(
+                lambda item: examine(item[1], rig, item[0], played.duration_s),
+                enumerate(played.feeds),
+            )
+        )
+        present = list(pool.map(lambda feed: worst_excess(feed.frames, rig), played.feeds))
+    margin_db, limited_by = margin(played.feeds, rig, present)
+    passages = sorted(
+        (passage for one in examined for passage in one.passages),
+        key=lambda passage: (passage.start_s, passage.channel),
+    )
+    return Audit(
+        path=played.programme.path,
+        duration_s=played.duration_s,
+        sample_rate_hz=played.programme.sample_rate_hz,
+        channel_count=played.programme.channel_count,
+        loudness_lufs=played.loudness.integrated_lufs,
+        true_peak_dbtp=played.loudness.true_peak_dbtp,
+        peak_to_loudness_db=played.loudness.peak_to_loudness_db,
+        verdict=_worst(passage.verdict for passage in passages),
+        margin_db=margin_db,
+        margin_limited_by=limited_by,
+        worst_channel=max(range(len(present)), key=lambda index: present[index][0]),
+        channels=tuple(one.channel for one in examined),
+        passages=tuple(passages),
+        notes=played.notes,
+        rig=rig,
+    )
+
+
+def _worst(verdicts: Iterator[Verdict]) -> Verdict:
+    return max(verdicts, key=SEVERITY.__getitem__, default="clear")
+
+
+@dataclass
+class _Heat:
+    """Coil, body and part as warm as the tracks so far have left them, channel by channel."""
+
+    rig: Rig
+    states: tuple[ThermalState, ...] = ()
+    coil_temp_max_c: float | None = None
+
+    def carry_through(self, played: Played) -> None:
+        """Play the next track on top of the heat of those before."""
+        finals = []
+        for index, feed in enumerate(played.feeds):
+            # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
+            warmest = max(self.states, key=lambda state: state.coil_temp_c, default=None)
+            start = self.states[index] if len(self.states) == len(played.feeds) else warmest
+            for stretch in stretches(feed.frames, self.rig, protected=True, start=start):
+                start = stretch.run.end
+                self.coil_temp_max_c = max(self.coil_temp_max_c or -math.inf, float(stretch.run.coil_temp_c.max()))
+            if start is not None:
+                finals.append(start)
+        self.states = tuple(finals)
+
+
+def _conclude(rig: Rig, tracks: list[Audit], heat: _Heat, faults: list[FileFault], *, interrupted: bool) -> SetAudit:
+    verdict = _worst(track.verdict for track in tracks)
+    margins = [track.margin_db for track in tracks if track.margin_db is not None]
+    over_db = _coil_excess_db(heat.coil_temp_max_c, rig)
+    if over_db > 0.0:
+        # Each track alone may be safe and the row of them not. Heat goes with power, so this is how far to turn down.
+        verdict = "risk"
+        margins.append(-over_db)
+    worst = max(tracks, key=_riskiness, default=None)
+    return SetAudit(
+        rig=rig,
+        tracks=tuple(tracks),
+        verdict=verdict,
+        margin_db=min(margins, default=None),
+        worst_track=worst.path if worst is not None else None,
+        coil_temp_max_c=heat.coil_temp_max_c,
+        errors=tuple(faults),
+        interrupted=interrupted,
+    )
+
+
+def _coil_excess_db(coil_temp_max_c: float | None, rig: Rig) -> float:
+    if coil_temp_max_c is None:
+        return -math.inf
+    ambient_c = rig.site.ambient_temp_c
+    return power_to_db((coil_temp_max_c - ambient_c) / (rig.driver.coil_temp_limit_c - ambient_c))
+
+
+def _riskiness(track: Audit) -> tuple[int, float]:
+    return SEVERITY[track.verdict], -(track.margin_db if track.margin_db is not None else math.inf)

@@ -1,0 +1,232 @@
+"""A part whose resistance depends on its own temperature, in series with a voice coil, on a varying voltage.
+
+    I = V / (R(T) + Z(T_c))
+    C(T) dT/dt = I^2 R(T) - loss(T)            the part
+    the two-stage network of `auditor.driver.coil`      the driver
+
+The source voltage is constant within a frame. The three temperatures are advanced together by the classical
+fourth-order Runge-Kutta rule, with as many steps in a frame as the part's speed calls for; voltage and power are
+integrated over the frame with the same rule. `tests/stages/` holds it against `scipy.integrate.solve_ivp`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+from auditor.driver.coil import REFERENCE_C
+from auditor.protection.contract import Run, ThermalState
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from auditor.driver.coil import CoilNetwork
+
+    Curve = Callable[[ArrayLike], NDArray[np.float64]]
+
+_GRID_FROM_K = 200.0
+_GRID_STEP_K = 5.0
+_GRID_STEPS_PER_K = 1.0 / _GRID_STEP_K
+# A step no longer than this share of the part's own time constant: the rule's error is then far under 0.1 %.
+_STEP_SHARE = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class ThermalElement:
+    """The part's curves on an even grid of temperatures.
+
+    table : ndarray [shape=(n, 4)]
+        Columns: resistance [ohm], heat capacity [J/K], loss [W], ageing [1/s].
+    """
+
+    table: NDArray[np.float64]
+    fails_at_k: float
+    ambient_temp_k: float
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        resistance_ohm: Curve,
+        heat_capacity_j_per_k: Curve,
+        loss_w: Curve,
+        ageing_per_s: Curve,
+        fails_at_k: float,
+        ambient_temp_k: float,
+    ) -> ThermalElement:
+        """Tabulate the curves from 200 K to a little beyond the temperature at which the part fails."""
+        temp_k = np.arange(_GRID_FROM_K, fails_at_k + 4 * _GRID_STEP_K, _GRID_STEP_K)
+        columns = [curve(temp_k) for curve in (resistance_ohm, heat_capacity_j_per_k, loss_w, ageing_per_s)]
+        return cls(table=np.stack(columns, axis=1), fails_at_k=fails_at_k, ambient_temp_k=ambient_temp_k)
+
+    @classmethod
+    def wire(cls, ambient_temp_k: float) -> ThermalElement:
+        """A plain wire of no resistance: the unprotected driver."""
+        table = np.zeros((4, 4))
+        table[:, 1] = 1.0  # some heat capacity, so that nothing divides by nought
+        return cls(table=table, fails_at_k=math.inf, ambient_temp_k=ambient_temp_k)
+
+    def resistance_at_ohm(self, temp_k: float) -> float:
+        """Resistance read off the grid [ohm]."""
+        grid_k = _GRID_FROM_K + _GRID_STEP_K * np.arange(len(self.table))
+        return float(np.interp(temp_k, grid_k, self.table[:, 0]))
+
+
+def run(
+    element: ThermalElement,
+    network: CoilNetwork,
+    source_rms_v: NDArray[np.floating],
+    frame_s: float,
+    *,
+    start: ThermalState | None,
+) -> Run:
+    """Co-simulate part and driver.
+
+    Parameters
+    ----------
+    element : ThermalElement
+    network : CoilNetwork
+    source_rms_v : ndarray [shape=(frames,)]
+        Voltage of the HF branch into part and driver [V rms].
+    frame_s : float
+        Frame length [s].
+    start : ThermalState or None
+        None starts with everything at ambient and a new part.
+    """
+    if start is None:
+        start = ThermalState(coil_temp_c=network.ambient_temp_c, body_temp_c=network.ambient_temp_c)
+    part_k, age = start.part or (element.ambient_temp_k, 0.0)
+    state = np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
+    source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
+    traces = np.empty((6, len(source)), dtype=np.float32)
+    failed = _frames(source, frame_s, element.table, element.fails_at_k, _constants(network), state, traces)
+    voltage, coil, body, resistance, power, part_temp = traces
+    return Run(
+        frame_s=frame_s,
+        driver_voltage_rms_v=voltage,
+        coil_temp_c=coil,
+        body_temp_c=body,
+        protection_resistance_ohm=resistance,
+        protection_power_w=power,
+        cold_resistance_ohm=element.resistance_at_ohm(element.ambient_temp_k),
+        network=network,
+        filament_temp_k=part_temp,
+        life_used_ratio=float(state[3]),
+        failed_at_s=None if failed < 0 else failed * frame_s,
+        end=ThermalState(
+            coil_temp_c=float(state[1]), body_temp_c=float(state[2]), part=(float(state[0]), float(state[3]))
+        ),
+    )
+
+
+def _constants(network: CoilNetwork) -> tuple[float, ...]:
+    """What `_rates` needs of the network; conductances rather than resistances, because dividing is slow."""
+    return (
+        network.rated_impedance_ohm,
+        network.dc_resistance_ohm,
+        network.dc_resistance_ohm * network.alpha_per_k,
+        1.0 / network.coil_to_body_k_per_w,
+        1.0 / network.body_to_air_k_per_w,
+        1.0 / network.coil_heat_capacity_j_per_k,
+        1.0 / network.body_heat_capacity_j_per_k,
+        network.ambient_temp_c,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
+    position = (temp_k - _GRID_FROM_K) * _GRID_STEPS_PER_K
+    row = min(max(int(position), 0), table.shape[0] - 2)
+    share = position - row
+    # Single elements, not rows: a view of a row would cost more than the interpolation.
+    return (
+        table[row, 0] + share * (table[row + 1, 0] - table[row, 0]),
+        table[row, 1] + share * (table[row + 1, 1] - table[row, 1]),
+        table[row, 2] + share * (table[row + 1, 2] - table[row, 2]),
+        table[row, 3] + share * (table[row + 1, 3] - table[row, 3]),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
+    """Rates of the three temperatures, then terminal voltage squared and the part's power."""
+    rated_ohm, dc_ohm, ohm_per_k, coil_to_body, body_to_air, per_coil_capacity, per_body_capacity, ambient_c = driver
+    resistance, capacity, loss, _ = _look_up(table, part_k)
+    added_ohm = ohm_per_k * (coil_c - REFERENCE_C)
+    impedance = rated_ohm + added_ohm
+    current = voltage / (resistance + impedance)
+    part_power = current * current * resistance
+    to_body = (coil_c - body_c) * coil_to_body
+    return (
+        (part_power - loss) / capacity,
+        (current * current * (dc_ohm + added_ohm) - to_body) * per_coil_capacity,
+        (to_body - (body_c - ambient_c) * body_to_air) * per_body_capacity,
+        (current * impedance) ** 2,
+        part_power,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
+    a = _rates(table, driver, voltage, part_k, coil_c, body_c)
+    h = dt / 2.0
+    b = _rates(table, driver, voltage, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
+    c = _rates(table, driver, voltage, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
+    d = _rates(table, driver, voltage, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
+    s = dt / 6.0
+    return (
+        part_k + s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0]),
+        coil_c + s * (a[1] + 2.0 * b[1] + 2.0 * c[1] + d[1]),
+        body_c + s * (a[2] + 2.0 * b[2] + 2.0 * c[2] + d[2]),
+        s * (a[3] + 2.0 * b[3] + 2.0 * c[3] + d[3]),
+        s * (a[4] + 2.0 * b[4] + 2.0 * c[4] + d[4]),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
+    """As many steps as the part's fastest change of temperature in this frame calls for."""
+    resistance, capacity, loss, _ = _look_up(table, part_k)
+    impedance = driver[0] + driver[2] * (coil_c - REFERENCE_C)
+    power = (voltage / (resistance + impedance)) ** 2 * resistance
+    # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
+    rate = 4.0 * max(power, loss) / (capacity * part_k)
+    return 1 + int(frame_s * rate / _STEP_SHARE)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _frames(source, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
+    part_k, coil_c, body_c, age = state
+    failed = -1
+    if age >= 1.0:
+        failed = 0
+    for frame in range(len(source)):
+        voltage = np.float64(source[frame]) if failed < 0 else 0.0
+        steps = _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s)
+        squares = 0.0
+        energy = 0.0
+        for _ in range(steps):
+            part_k, coil_c, body_c, square, heat = _step(
+                table, driver, voltage, part_k, coil_c, body_c, frame_s / steps
+            )
+            squares += square
+            energy += heat
+        resistance, _, _, ageing = _look_up(table, part_k)
+        age += ageing * frame_s
+        if failed < 0 and (part_k >= fails_at_k or age >= 1.0):
+            failed = frame
+            age = max(age, 1.0)  # a molten filament has no life left, and stays open on the next track
+        traces[0, frame] = math.sqrt(squares / frame_s)
+        traces[1, frame] = coil_c
+        traces[2, frame] = body_c
+        traces[3, frame] = resistance
+        traces[4, frame] = energy / frame_s
+        traces[5, frame] = part_k
+    state[0], state[1], state[2], state[3] = part_k, coil_c, body_c, age
+    return failed

@@ -1,0 +1,107 @@
+"""How far the work is, on stderr: which track of how many, its name, a bar and the time left.
+
+Nothing at all is written where stderr is no terminal. The time left counts the tracks still to come by the size of
+their files, which is known before any of them is opened.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import IO, TYPE_CHECKING, Protocol, Self
+
+from auditor.report import layout, palette
+from auditor.report.terminal import glyphs_for, make_console
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+_STEPS = 1000.0  # of the whole bar
+_NAME_CELLS = 32
+
+
+class ProgressCall(Protocol):
+    """What the pipeline calls: the track at work, counted from 0, and how much of it is done, from 0 to 1."""
+
+    def of_track(self, track: int) -> Callable[[float], None]:
+        """What `auditor.audit` calls for one track: it knows only how much of its own file is done."""
+        return lambda done_ratio: self(track, done_ratio)
+
+    def __call__(self, track: int, done_ratio: float) -> None: ...
+
+
+class ProgressBar:
+    """A context manager that is also the `ProgressCall` to hand to the pipeline.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        All tracks, in the order in which they will be analysed.
+    file : text file
+        Standard error.
+    no_color : bool
+    """
+
+    def __init__(self, paths: Sequence[str], *, file: IO[str], no_color: bool) -> None:
+        self._paths = list(paths)
+        self._weights = [_size_bytes(path) for path in self._paths]
+        self._console = make_console(file, no_color=no_color)
+        self._bar: Progress | None = None
+        self._task: TaskID | None = None
+
+    def __enter__(self) -> Self:
+        if self._console.is_terminal and not self._console.is_dumb_terminal and self._paths:
+            self._bar = _bar(self._console)
+            self._task = self._bar.add_task("", total=_STEPS, track="", name="")
+            self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+    def of_track(self, track: int) -> Callable[[float], None]:
+        """What `auditor.audit` calls for one track: it knows only how much of its own file is done."""
+        return lambda done_ratio: self(track, done_ratio)
+
+    def __call__(self, track: int, done_ratio: float) -> None:
+        if self._bar is None or self._task is None:
+            return
+        done = sum(self._weights[:track]) + self._weights[track] * min(max(done_ratio, 0.0), 1.0)
+        sheet = layout.Sheet(console=self._console, glyphs=glyphs_for(self._console), width=self._console.width)
+        self._bar.update(
+            self._task,
+            completed=_STEPS * done / sum(self._weights),
+            track=f"{track + 1} of {len(self._paths)}",
+            name=sheet.name(os.path.basename(self._paths[track]), _NAME_CELLS),
+        )
+
+
+def _bar(console: Console) -> Progress:
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    return Progress(
+        TextColumn("track {task.fields[track]}", markup=False),
+        TextColumn("{task.fields[name]}", style=palette.STRONG, markup=False),
+        BarColumn(bar_width=None, style=palette.QUIET, complete_style=palette.BLUE, finished_style=palette.BLUE),
+        TaskProgressColumn(text_format="{task.percentage:>3.0f} %", markup=False, style=""),
+        TimeRemainingColumn(),
+        TextColumn("left", markup=False),
+        console=console,
+        transient=True,  # the report is what remains
+        expand=False,
+        redirect_stdout=False,
+        redirect_stderr=False,
+    )
+
+
+def _size_bytes(path: str) -> float:
+    try:
+        return float(max(os.path.getsize(path), 1))
+    except (OSError, ValueError):
+        return 1.0

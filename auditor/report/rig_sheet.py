@@ -1,0 +1,138 @@
+"""A valid rig on the terminal: its resolved values, where full scale stands against clipping, and what is assumed.
+
+A value the rig file left out carries the letter A, one from the list of parts the letter L; colour only repeats it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from rich.text import Text
+
+from auditor import protection
+from auditor.parts import LAMP_RATINGS, find_lamp
+from auditor.report import layout, palette
+from auditor.report.figures import as_given, watts
+from auditor.rig import describe_assumptions, rig_as_dict
+from auditor.rig_assumptions import shown_value
+from auditor.rig_faults import unit_of
+from auditor.rig_tables import TABLES
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from auditor.rig import Rig
+
+ASSUMED, LISTED, GIVEN = "A", "L", ""
+# What a part's entry in the list sets; the rest of the rating is assumed by class and marked so.
+_LISTED_KEYS = ("design_voltage_v", "design_current_a", "rated_life_h")
+
+
+def show_rig(rig: Rig, *, console: Console) -> None:
+    """Write the whole sheet.
+
+    Parameters
+    ----------
+    rig : Rig
+    console : rich.console.Console
+        From `auditor.report.terminal.make_console`.
+    """
+    sheet = layout.Sheet(console=console, glyphs=palette.ASCII, width=console.width)
+    sheet.line()
+    sheet.paragraph("valid", label=f"{sheet.safe(rig.path)}: ")
+    sheet.line()
+    for line in layout.table([[*row[:-1], _mark(row[-1])] for row in _rows(rig)], right=(2,)):
+        sheet.line(line)
+    sheet.line()
+    sheet.paragraph(
+        "A assumed, because the rig file leaves it out; L listed, from `auditor parts`; no letter: from the rig file.",
+        style=palette.QUIET,
+    )
+    sheet.line()
+    for label, text in _sentences(rig):
+        sheet.paragraph(text, label=f"{label:<12}")
+    if rig.assumed:
+        sheet.line()
+        count = len(rig.assumed)
+        sheet.paragraph(f"{count} value{'s are' if count > 1 else ' is'} assumed:", style=palette.STRONG)
+        for text in describe_assumptions(rig):
+            sheet.paragraph(text, label=f"{ASSUMED}  ", label_style=f"bold {palette.AMBER}")
+    sheet.line()
+
+
+def _mark(mark: str) -> Text:
+    words = {ASSUMED: ("A assumed", f"bold {palette.AMBER}"), LISTED: ("L listed", palette.BLUE)}
+    return Text(*words[mark]) if mark in words else Text("")
+
+
+def _rows(rig: Rig) -> list[tuple[str, str, str, str, str]]:
+    """Table name (on its first row), key, value, unit and mark."""
+    rows = []
+    for table, values in rig_as_dict(rig).items():
+        if not isinstance(values, dict):
+            continue
+        model = protection.method(rig.protection.kind).Table if table == "protection" else TABLES[table]
+        first = True
+        for key, value in values.items():
+            if value is None or _idle(rig, table, key) or key not in model.model_fields:
+                continue
+            mark = _origin(rig, f"{table}.{key}", key)
+            rows.append((table if first else "", key, _shown(value, mark), unit_of(model, key), mark))
+            first = False
+    return rows
+
+
+def _idle(rig: Rig, table: str, key: str) -> bool:
+    return table == "crossover" and rig.crossover.alignment == "none" and key in ("order", "frequency_hz")
+
+
+def _origin(rig: Rig, dotted: str, key: str) -> str:
+    if dotted in rig.assumed:
+        return ASSUMED
+    known = find_lamp(rig.protection.part) if rig.protection.part else None
+    listed = known is not None and dotted.startswith("protection.") and key in _LISTED_KEYS
+    # A life that the rig file gives differs from the list's, or is as good as listed.
+    return LISTED if listed and getattr(rig.protection, key) == getattr(known, key) else GIVEN
+
+
+def _shown(value: Any, mark: str) -> str:
+    if isinstance(value, str):
+        return value
+    return shown_value(value, "") if mark == ASSUMED else as_given(value)
+
+
+def _sentences(rig: Rig) -> list[tuple[str, str]]:
+    full_scale_v, rail_v = rig.full_scale_v, rig.amplifier.rail_v
+    sentences = [
+        ("Full scale", f"a 0 dBFS sine would be {full_scale_v:.4g} V rms, {full_scale_v * math.sqrt(2):.4g} V peak."),
+        ("Rail", f"the amplifier clips at {rail_v:.4g} V peak, a sine of {rail_v / math.sqrt(2):.4g} V rms."),
+        ("Headroom", _headroom(rig.headroom_db)),
+        ("HF driver", _largest_sine(rig)),
+    ]
+    known = find_lamp(rig.protection.part) if rig.protection.part else None
+    if known is not None:
+        remembered = ", ".join(name for name in LAMP_RATINGS if name not in known.read)
+        read = f"read: {', '.join(known.read)}; " if known.read else ""
+        sentences.append(("Part", f"{known.part}, {known.source}; {read}from memory: {remembered or 'nothing'}."))
+    return sentences
+
+
+def _headroom(headroom_db: float) -> str:
+    if headroom_db < -0.05:
+        return (
+            f"a 0 dBFS sine would be {-headroom_db:.1f} dB past clipping: "
+            f"the amplifier clips whatever peaks above {headroom_db:.1f} dBFS."
+        )
+    if headroom_db < 0.05:
+        return "a 0 dBFS sine stands right at clipping."
+    return f"a 0 dBFS sine stays {headroom_db:.1f} dB below clipping: nothing within full scale is clipped."
+
+
+def _largest_sine(rig: Rig) -> str:
+    peak_v = min(rig.amplifier.rail_v, math.sqrt(2.0) * rig.full_scale_v) * 10.0 ** (-rig.crossover.pad_db / 20.0)
+    power_w = peak_v**2 / 2.0 / rig.driver.rated_impedance_ohm
+    return (
+        f"the largest unclipped sine puts {watts(power_w)} on it without protection, "
+        f"against a continuous rating of {as_given(rig.driver.continuous_power_w)} W."
+    )

@@ -1,0 +1,171 @@
+"""What comes after the tracks: all of them riskiest first, the set as a whole, what failed, and the cautions."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from rich.cells import cell_len
+from rich.text import Text
+
+from auditor.audit_types import SEVERITY
+from auditor.report import figures, layout, palette, words
+
+if TYPE_CHECKING:
+    from auditor.audit_types import Audit, SetAudit, Verdict
+    from auditor.report.layout import Sheet
+    from auditor.report.palette import Glyphs
+
+_WIDEST_NAME = 36  # columns give way to a name up to this; a longer one is shortened
+HEAD = 16  # where the text beside a badge starts
+_ARM = 6  # cells of the margin bar on each side, 1 dB each
+_ASSUMED_SHOWN = 4
+_COLUMNS = ("", "track", "length", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
+_FLUSH_RIGHT = ("length", "margin", "coil", "1 s", "60 s", "loudness")
+_LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "what binds")
+
+
+def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
+    """By verdict, then by margin; a track that no gain endangers comes last of its kind."""
+    return sorted(
+        tracks, key=lambda each: (-SEVERITY[each.verdict], math.inf if each.margin_db is None else each.margin_db)
+    )
+
+
+def badge(verdict: Verdict, glyphs: Glyphs) -> Text:
+    """Letter, shape and word on the verdict's ground."""
+    word = f" {palette.LETTER[verdict]} {glyphs.shape[verdict]} {palette.WORD[verdict]:<7} "
+    return Text(word, style=palette.BADGE[verdict])
+
+
+def show(set_audit: SetAudit, sheet: Sheet) -> None:
+    """Summary, set, faults, assumptions and cautions."""
+    if set_audit.tracks:
+        _table(set_audit, sheet)
+    if len(set_audit.tracks) > 1:
+        sheet.line()
+        _whole_set(set_audit, sheet)
+    _errors(set_audit, sheet)
+    if set_audit.interrupted:
+        sheet.line()
+        sheet.paragraph("the tracks after these were not looked at.", label="Interrupted: ")
+    sheet.line()
+    _assumptions(set_audit, sheet)
+    sheet.paragraph(" ".join(words.CAUTIONS), label="Cautions: ")
+
+
+def _table(set_audit: SetAudit, sheet: Sheet) -> None:
+    tracks = riskiest_first(set_audit.tracks)
+    names = _names(set_audit)
+    cells: list[dict[str, Text | str]] = [{name: Text(name, style=palette.QUIET) for name in _COLUMNS}]
+    cells += [_cells(track, names[track.path], sheet) for track in tracks]
+    shown, name_cells = _columns_that_fit(cells, sheet)
+    for row in cells[1:]:
+        row["track"] = Text(layout.shorten(str(row["track"]), name_cells, sheet.glyphs.gap), style=palette.STRONG)
+    title = f"All {len(tracks)} tracks, riskiest first" if len(tracks) > 1 else "Summary"
+    sheet.line()
+    sheet.line(_heading(title, sheet))
+    flush = [shown.index(name) for name in _FLUSH_RIGHT if name in shown]
+    for line in layout.table([[row[name] for name in shown] for row in cells], right=flush):
+        sheet.line(line)
+
+
+def _names(set_audit: SetAudit) -> dict[str, str]:
+    paths = [track.path for track in set_audit.tracks]
+    return dict(zip(paths, words.track_names(paths), strict=True))
+
+
+def _columns_that_fit(cells: list[dict[str, Text | str]], sheet: Sheet) -> tuple[list[str], int]:
+    """The columns to show and the room that is left for a name; the least needed give way to the names."""
+    shown = list(_COLUMNS)
+    longest = max(cell_len(str(row["track"])) for row in cells)
+    for least_needed in (*_LEAST_NEEDED_FIRST, None):
+        others = [name for name in shown if name != "track"]
+        room = (
+            sheet.width - layout.INDENT - layout.GAP - layout.table_width([[row[n] for n in others] for row in cells])
+        )
+        if room >= min(longest, _WIDEST_NAME) or least_needed is None:
+            break
+        shown.remove(least_needed)
+    return shown, max(room, 1)
+
+
+def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
+    degree = sheet.glyphs.degree
+
+    def largest(pick: str) -> float:
+        return max(float(getattr(each.protected, pick)) for each in track.channels)
+
+    binds = track.margin_limited_by
+    return {
+        "": badge(track.verdict, sheet.glyphs),
+        "track": sheet.safe(name),
+        "length": figures.length(track.duration_s),
+        "margin": "none met" if track.margin_db is None else figures.signed(track.margin_db),
+        "turn down|room": _margin_bar(track, sheet.glyphs),
+        "what binds": "" if binds is None else words.cause(binds, track.rig),
+        "coil": figures.degrees(largest("coil_temp_max_c"), degree),
+        "1 s": figures.watts(largest("driver_power_max_1s_w")),
+        "60 s": figures.watts(largest("driver_power_max_60s_w")),
+        "loudness": "silent" if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS",
+    }
+
+
+def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
+    """The margin as a bar to the left (turn down) or to the right (room) of a mark."""
+    margin = figures.safe_side(track.margin_db) if track.margin_db is not None else 0.0
+    cells = min(max(round(abs(margin)), 1), _ARM) if margin else 0
+    bar = glyphs.heavy * cells
+    left, right = (bar.rjust(_ARM), " " * _ARM) if margin < 0.0 else (" " * _ARM, bar.ljust(_ARM))
+    beyond_left = glyphs.beyond_left if margin < -_ARM else " "
+    beyond_right = glyphs.beyond_right if margin > _ARM else " "
+    text = Text("  ").append(beyond_left + left, style=palette.CRIMSON).append(glyphs.centre, style=palette.QUIET)
+    return text.append(right + beyond_right, style=palette.BLUE)
+
+
+def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
+    parts = []
+    if set_audit.margin_db is not None:
+        parts.append(f"margin about {figures.signed(set_audit.margin_db)}")
+    if set_audit.worst_track is not None:
+        worst = _names(set_audit).get(set_audit.worst_track, set_audit.worst_track)
+        parts.append(f"set by {sheet.name(worst, 48)}")
+    if set_audit.coil_temp_max_c is not None:
+        limit_c = set_audit.rig.driver.coil_temp_limit_c
+        degree = sheet.glyphs.degree
+        parts.append(
+            f"hottest coil {figures.degrees(set_audit.coil_temp_max_c, degree)} "
+            f"(limit {figures.degrees(limit_c, degree)}) with the heat carried from track to track"
+        )
+    line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs))
+    sheet.line(line.append("  The whole set, played in the order given", style=palette.STRONG))
+    sentence = ", ".join(parts)
+    sheet.paragraph(sentence[:1].upper() + sentence[1:] + "." if sentence else "", label=" " * (HEAD - layout.INDENT))
+
+
+def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
+    if not set_audit.errors:
+        return
+    sheet.line()
+    sheet.line(_heading(f"Not analysed: {len(set_audit.errors)}", sheet))
+    for fault in set_audit.errors:
+        message = fault.message.removeprefix(f"{fault.path}: ")
+        sheet.paragraph(f"{sheet.name(fault.path, sheet.width - 8)}: {sheet.safe(message)}", label="! ")
+
+
+def _assumptions(set_audit: SetAudit, sheet: Sheet) -> None:
+    assumed = set_audit.rig.assumed
+    if not assumed:
+        return
+    more = f" and {len(assumed) - _ASSUMED_SHOWN} more" if len(assumed) > _ASSUMED_SHOWN else ""
+    sheet.paragraph(
+        f"{', '.join(assumed[:_ASSUMED_SHOWN])}{more}: not in the rig file, filled in with usual values "
+        "(`auditor rig check` lists them).",
+        label="Assumed: ",
+    )
+
+
+def _heading(text: str, sheet: Sheet) -> Text:
+    rule = sheet.glyphs.rule
+    line = Text().append(rule * 2 + " ", style=palette.QUIET).append(text, style=palette.STRONG)
+    return line.append(" " + rule * (sheet.width - len(text) - 4), style=palette.QUIET)

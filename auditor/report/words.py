@@ -1,0 +1,173 @@
+"""Every phrase of the terminal report, in the words of the trade."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from auditor.report.figures import as_given, clock, degrees, length, safe_side, tenths
+
+if TYPE_CHECKING:
+    from auditor.audit_types import Audit, Cause
+    from auditor.rig import Rig
+
+CAUTIONS = (
+    "Estimates, not a guarantee.",
+    "Loud sound damages hearing.",
+    "Amplifier outputs can be lethal.",
+    "Lamps run hot enough to char.",
+    "Disconnect before opening a box.",
+    "Replace fuses and lamps like for like.",
+    "The maker's data, local codes and licensed practice come first.",
+)
+
+_DEVICE = {"lamp": "lamp", "fuse": "fuse", "breaker": "breaker", "resettable": "resettable fuse", "relay": "relay"}
+
+
+def track_names(paths: list[str]) -> list[str]:
+    """The paths without the folders that all of them share."""
+    folders = [os.path.dirname(path) for path in paths]
+    try:
+        shared = os.path.commonpath(folders) if folders else ""
+    except ValueError:  # absolute and relative paths, or two drives
+        shared = ""
+    return [os.path.relpath(path, shared) if shared else path for path in paths]
+
+
+def device(rig: Rig) -> str:
+    """What the protective part is called in a sentence."""
+    kind = rig.protection.kind
+    count = getattr(rig.protection, "series_count", 1) * getattr(rig.protection, "parallel_count", 1)
+    return "lamp bank" if kind == "lamp" and count > 1 else _DEVICE.get(kind, kind)
+
+
+def protection(rig: Rig) -> str:
+    """The protection as it is fitted: `lamp 1156`, `lamps 1156, 2 in series by 1 in parallel`, `no protection`."""
+    settings = rig.protection
+    if settings.kind == "none":
+        return "no protection"
+    part = f" {settings.part}" if settings.part else ""
+    series, parallel = getattr(settings, "series_count", 1), getattr(settings, "parallel_count", 1)
+    bank = "" if series * parallel == 1 else f" ({series} in series, {parallel} in parallel)"
+    return f"{_DEVICE.get(settings.kind, settings.kind)}{part}{bank}"
+
+
+def rig_sentence(rig: Rig) -> str:
+    """The system in one line."""
+    driver, network = rig.driver, rig.crossover
+    corner = "no crossover"
+    if network.alignment != "none":
+        corner = f"{network.alignment} order {network.order} at {as_given(network.frequency_hz)} Hz"
+    return (
+        f"amplifier {as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm, "
+        f"{corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, driver "
+        f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
+    )
+
+
+def held_back(rig: Rig) -> str:
+    """What the difference between the unprotected and the protected driver is called."""
+    return f"held back by the {device(rig)}"
+
+
+def cause(why: Cause, rig: Rig) -> str:
+    """Why a passage is flagged, in a few words."""
+    part = device(rig)
+    return {
+        "driver_power_1s": "power over 1 s",
+        "driver_power_60s": "power over 60 s",
+        "driver_power_peak": "peak power",
+        "coil_temp": "coil temperature",
+        "protection_failed": f"{part} {destroyed(rig)}",
+        "protection_engaged": f"{part} working",
+    }[why]
+
+
+def binds(why: Cause, rig: Rig) -> str:
+    """What keeps the level from going higher."""
+    return f"the {cause(why, rig)} first" if why.startswith("protection") else f"the {cause(why, rig)} binds"
+
+
+def reaches(why: Cause, rig: Rig, degree: str) -> str:
+    """What happens first when the level goes up."""
+    driver = rig.driver
+    program, continuous, peak = map(as_given, (driver.program_power_w, driver.continuous_power_w, driver.peak_power_w))
+    return {
+        "driver_power_1s": f"the power over 1 s reaches the programme rating of {program} W",
+        "driver_power_60s": f"the power over 60 s reaches the continuous rating of {continuous} W",
+        "driver_power_peak": f"the peak power reaches the peak rating of {peak} W",
+        "coil_temp": f"the coil reaches its limit of {degrees(driver.coil_temp_limit_c, degree)}",
+        "protection_failed": f"the {device(rig)} {destroyed(rig)}",
+        "protection_engaged": f"the {device(rig)} starts to work",
+    }[why]
+
+
+def gone(rig: Rig) -> str:
+    """The state of a destroyed protective part."""
+    return "burnt out" if rig.protection.kind == "lamp" else "failed"
+
+
+def destroyed(rig: Rig) -> str:
+    """How the protective part ends."""
+    return "burns out" if rig.protection.kind == "lamp" else "fails"
+
+
+def verdict_line(track: Audit) -> str:
+    """Margin and what binds, for the head of a track."""
+    if track.margin_db is None:
+        return "No gain within reach meets a limit." if track.verdict != "risk" else "No gain within reach is safe."
+    why = f": {binds(track.margin_limited_by, track.rig)}" if track.margin_limited_by else ""
+    amount = safe_side(track.margin_db)
+    if amount < 0.0:
+        return f"About {tenths(-amount)} dB too loud{why}."
+    return f"About {tenths(amount)} dB of room{why}."
+
+
+def advice(track: Audit, degree: str) -> str:
+    """What to do about a track, in one sentence."""
+    if track.verdict == "risk":
+        return _turn_down(track)
+    if all(channel.hf_crest_db is None for channel in track.channels):
+        return "Nothing reaches the driver."
+    room = _room(track, degree)
+    if track.verdict == "clear":
+        return room[0].upper() + room[1:] + "."
+    work = max((channel.protection for channel in track.channels), key=lambda each: each.attenuation_max_db)
+    return (
+        f"The {device(track.rig)} works for {length(work.engaged_s)} and keeps the driver within its limits, "
+        f"taking off up to {tenths(work.attenuation_max_db)} dB; {room}."
+    )
+
+
+def _room(track: Audit, degree: str) -> str:
+    if track.margin_db is None or track.margin_limited_by is None:
+        return "no gain within reach brings anything to a limit"
+    amount = safe_side(track.margin_db)
+    event = reaches(track.margin_limited_by, track.rig, degree)
+    return f"about {tenths(amount)} dB of room before {event}" if amount > 0.0 else f"no room left before {event}"
+
+
+def _turn_down(track: Audit) -> str:
+    amount = None if track.margin_db is None else max(-safe_side(track.margin_db), 0.0)
+    start = "No gain within reach is safe" if amount is None else f"Turn down about {tenths(amount)} dB"
+    reasons = []
+    if track.margin_limited_by is not None and track.margin_limited_by != "protection_failed":
+        reasons.append(binds(track.margin_limited_by, track.rig))
+    part = device(track.rig)
+    failures = [each.protection.failed_at_s for each in track.channels if each.protection.failed_at_s is not None]
+    if failures:
+        reasons.append(f"the {part} {destroyed(track.rig)} at {clock(min(failures))} and the driver falls silent")
+    elif protection_overwhelmed(track):
+        reasons.append(f"the {part} is at work and still cannot save the driver here")
+    return f"{start}{': ' if reasons else ''}{', and '.join(reasons)}."
+
+
+def protection_overwhelmed(track: Audit) -> bool:
+    """Whether the driver is at risk while the protective part is working."""
+    working = [each for each in track.passages if each.cause == "protection_engaged"]
+    risky = [each for each in track.passages if each.verdict == "risk" and each.cause != "protection_failed"]
+    return any(
+        at_risk.channel == busy.channel and at_risk.start_s < busy.end_s and busy.start_s < at_risk.end_s
+        for at_risk in risky
+        for busy in working
+    )

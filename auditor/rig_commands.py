@@ -1,0 +1,98 @@
+"""`auditor rig new`, `auditor rig check` and `auditor parts`: arguments, files and exit codes.
+
+Only click is imported here; everything else is imported inside the command that needs it, so that help is quick.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+import click
+
+DEFAULT_RIG = "rig.toml"
+EXIT_UNUSABLE = 2
+
+
+@click.group("rig")
+def rig_group() -> None:
+    """Make and check a rig file: what stands between the mixer and the HF driver."""
+
+
+@rig_group.command("new", short_help="Write a commented example of a rig file.")
+@click.option(
+    "-o", "--output", metavar="FILE", default=DEFAULT_RIG, show_default=True, help="Where to write it; - is stdout."
+)
+@click.option("--force", is_flag=True, help="Replace FILE if it is there already.")
+def new_command(output: str, force: bool) -> None:
+    """Write a commented example of a rig file, ready to be filled in.
+
+    It names every key with its unit and its usual range, and says what may be left out.
+    """
+    from auditor.rig_template import TEMPLATE
+
+    if output == "-":
+        click.echo(TEMPLATE, nl=False)
+        return
+    try:
+        with Path(output).open("w" if force else "x", encoding="utf-8") as file:
+            file.write(TEMPLATE)
+    except FileExistsError:
+        _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
+    except (OSError, ValueError) as error:
+        _stop([f"{_safe(output)}: cannot be written: {_reason(error)}"])
+    click.echo(f"wrote {_safe(output)}; fill it in, then: auditor rig check {_safe(output)}", err=True)
+
+
+@rig_group.command("check", short_help="Check a rig file and show every value used.")
+@click.argument("rig", metavar="RIG")
+def check_command(rig: str) -> None:
+    """Check a rig file and show every value the program will use, given or assumed.
+
+    Every fault is listed at once, one line each, on stderr; the exit status is then 2.
+    """
+    from auditor.errors import AuditorError, RigError
+    from auditor.rig import load_rig
+
+    try:
+        loaded = load_rig(rig)
+    except RigError as error:
+        _stop([f"{_safe(rig)}: {fault}" for fault in error.faults])
+    except AuditorError as error:
+        _stop([str(error)])
+    from auditor.report.rig_sheet import show_rig
+    from auditor.report.terminal import make_console
+
+    show_rig(loaded, console=make_console(sys.stdout, no_color=False))
+
+
+@click.command("parts")
+@click.option("--format", "style", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def parts_command(style: str) -> None:
+    """List the parts the program knows, each with its source and whether it was read there or is from memory."""
+    from auditor.report.parts_sheet import parts_record, show_parts
+
+    if style == "json":
+        import json
+
+        click.echo(json.dumps(parts_record(), indent=2, ensure_ascii=False))
+        return
+    from auditor.report.terminal import make_console
+
+    show_parts(console=make_console(sys.stdout, no_color=False))
+
+
+def _stop(messages: list[str]) -> NoReturn:
+    for message in messages:
+        click.echo(f"error: {message}", err=True)
+    sys.exit(EXIT_UNUSABLE)
+
+
+def _reason(error: OSError | ValueError) -> str:
+    return (getattr(error, "strerror", None) or "not a usable file name").lower()
+
+
+def _safe(text: str) -> str:
+    """A file name as it may be shown on a terminal."""
+    return "".join(char if char.isprintable() else "?" for char in text)

@@ -1,0 +1,271 @@
+"""Checks each table of a rig file by itself and words every fault: key, unit, what was found, what is allowed.
+
+pydantic finds the faults, all at once; none of its wording is shown.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any, get_args
+
+from pydantic import ValidationError
+
+from auditor import protection
+from auditor.errors import Fault
+from auditor.rig_fields import RigTable, safe_key, shown
+from auditor.rig_tables import LATER_KEYS, LATER_TABLES, REQUIRED_TABLES, TABLE_NAMES, TABLES
+
+NOT_YET = "not available in this version"
+LIKELY, SURE = 0.5, 0.75  # how alike two words are: worth a hint, and surely a slip of the pen
+
+
+def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any]], list[Fault]]:
+    """Every table's sound values, and the faults of the rest.
+
+    Parameters
+    ----------
+    document : mapping
+        The whole TOML document.
+
+    Returns
+    -------
+    sound : dict of dict
+        By table, the values that are right by themselves; always holds every name in `TABLE_NAMES`.
+    faults : list of Fault
+    """
+    document, faults = _respelt_tables(document)
+    sound: dict[str, dict[str, Any]] = {name: {} for name in TABLE_NAMES}
+    for name in TABLE_NAMES:
+        raw = document.get(name)
+        if raw is None:
+            faults += [_missing_table(name)] if name in REQUIRED_TABLES else []
+        elif not isinstance(raw, dict):
+            faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw)))
+        else:
+            sound[name], found = _check_table(name, raw)
+            faults += found
+    return sound, faults
+
+
+def _respelt_tables(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """The known tables, misspelt ones under the name that was meant, and a fault for each that is not known.
+
+    A slip of the pen is then one fault, not two, and what stands in the table is checked all the same.
+    """
+    known = {name: value for name, value in document.items() if name in TABLE_NAMES}
+    faults = []
+    for name, value in document.items():
+        if name in TABLE_NAMES:
+            continue
+        faults.append(_stray(name, value))
+        near = _nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict) else None
+        if near is not None and name not in LATER_TABLES:
+            known.setdefault(near, value)
+    return known, faults
+
+
+def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
+    """The model of a table; None for a protection method that is not known."""
+    if table != "protection":
+        return TABLES[table]
+    kind = raw.get("kind")
+    if isinstance(kind, str) and kind in protection.METHODS:
+        return protection.method(kind).Table
+    return None
+
+
+def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    model = model_of(table, raw)
+    if model is None:
+        return {}, [_kind_fault(raw)]
+    wanted, faults = _respelt_keys(model, table, raw)
+    try:
+        model.model_validate(wanted)
+    except ValidationError as error:
+        found = {str(entry["loc"][0]): entry["type"] for entry in error.errors(include_url=False)}
+    else:
+        found = {}
+    for key, kind in found.items():
+        if kind != "missing":
+            faults.append(_wrong_value(model, table, key, wanted[key]))
+        elif "parts" not in raw:  # the parts of a passive network stand instead of an alignment
+            faults.append(_missing(model, table, key))
+    if table == "protection":
+        faults += [prefixed(fault, table) for fault in protection.method(raw["kind"]).key_faults(wanted.keys())]
+    return {key: _as_float(model, key, value) for key, value in wanted.items() if key not in found}, faults
+
+
+def _respelt_keys(model: type[RigTable], table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """The known keys, misspelt ones under the name that was meant, and a fault for each that is not known."""
+    known = {key: value for key, value in raw.items() if key in model.model_fields}
+    faults = []
+    for key, value in raw.items():
+        if f"{table}.{key}" in LATER_KEYS:
+            faults.append(_later(f"{table}.{key}"))
+        elif key not in model.model_fields:
+            faults.append(_unknown(model, table, key))
+            near = None if _homes(key) else _nearest(key, model.model_fields, cutoff=SURE)
+            if near is not None:
+                known.setdefault(near, value)
+    return known, faults
+
+
+def _as_float(model: type[RigTable], key: str, value: Any) -> Any:
+    """A whole number as a float where the key wants one."""
+    return float(value) if float in _kinds(model.model_fields[key].annotation) else value
+
+
+def prefixed(fault: Fault, table: str) -> Fault:
+    """The same fault with its key dotted."""
+    return Fault(key=f"{table}.{fault.key}", what=fault.what, got=fault.got, allowed=fault.allowed, hint=fault.hint)
+
+
+def unit_of(model: type[RigTable], key: str) -> str:
+    """Unit of a key, empty for a bare number or text."""
+    return str(_extra(model, key).get("unit", ""))
+
+
+def _extra(model: type[RigTable], key: str) -> dict[str, Any]:
+    extra = model.model_fields[key].json_schema_extra
+    return extra if isinstance(extra, dict) else {}
+
+
+def _range(model: type[RigTable], key: str) -> tuple[float, float]:
+    limits = model.model_fields[key].metadata
+    low = next(float(limit.ge) for limit in limits if hasattr(limit, "ge"))
+    return low, next(float(limit.le) for limit in limits if hasattr(limit, "le"))
+
+
+def _words(annotation: Any) -> list[str]:
+    """The words of a Literal, inside an Optional or not."""
+    words: list[str] = []
+    for arg in get_args(annotation):
+        words += [arg] if isinstance(arg, str) else _words(arg)
+    return words
+
+
+def _kinds(annotation: Any) -> set[type]:
+    return (
+        {annotation} if isinstance(annotation, type) else {kind for arg in get_args(annotation) for kind in _kinds(arg)}
+    )
+
+
+def _allowed(model: type[RigTable], key: str) -> str:
+    annotation = model.model_fields[key].annotation
+    words = _words(annotation)
+    if words:
+        return ", ".join(words)
+    if str in _kinds(annotation):
+        return "text in quotes"
+    low, high = _range(model, key)
+    sort = "a whole number from " if int in _kinds(annotation) else ""
+    return f"{sort}{low:.12g} to {high:.12g} {unit_of(model, key)}".rstrip()
+
+
+def _wrong_value(model: type[RigTable], table: str, key: str, value: object) -> Fault:
+    annotation = model.model_fields[key].annotation
+    dotted, allowed, unit = f"{table}.{key}", _allowed(model, key), unit_of(model, key)
+    words = _words(annotation)
+    if words:
+        near = _nearest(value, words) if isinstance(value, str) else None
+        hint = f'did you mean "{near}"?' if near else None
+        return Fault(key=dotted, what="not one of the words allowed", got=shown(value), allowed=allowed, hint=hint)
+    if str in _kinds(annotation):
+        number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e15
+        hint = f'put it in quotes: {key} = "{value:.12g}"' if number else None
+        return Fault(key=dotted, what="must be text", got=shown(value), allowed=allowed, hint=hint)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        hint = _number_hint(value)
+        got = f"the text {shown(value)}" if isinstance(value, str) else shown(value)
+        return Fault(key=dotted, what="must be a number", got=got, allowed=allowed, hint=hint)
+    if isinstance(value, float) and not math.isfinite(value):
+        return Fault(key=dotted, what="must be a finite number", got=shown(value), allowed=allowed)
+    low, high = _range(model, key)
+    if low <= value <= high:
+        hint = f"write {value:.12g}, without the point" if float(value).is_integer() else None
+        return Fault(key=dotted, what="must be a whole number", got=repr(value), allowed=allowed, hint=hint)
+    reason = _extra(model, key)["below" if value < low else "above"]
+    return Fault(key=dotted, what=reason, got=shown(value, unit=unit), allowed=allowed)
+
+
+def _number_hint(value: object) -> str | None:
+    if not isinstance(value, str):
+        return None
+    try:
+        float(value)
+    except ValueError:
+        return "a number without quotes, with a point for the decimals and without its unit"
+    return "take the quotes away"
+
+
+def _missing_table(table: str) -> Fault:
+    keys = ["kind"] if table == "protection" else [k for k, f in TABLES[table].model_fields.items() if f.is_required()]
+    return Fault(key=table, what=f"missing table [{table}]", hint=f"it needs at least: {', '.join(keys)}")
+
+
+def _missing(model: type[RigTable], table: str, key: str) -> Fault:
+    return Fault(key=f"{table}.{key}", what="missing", allowed=_allowed(model, key))
+
+
+def _later(dotted: str) -> Fault:
+    return Fault(key=dotted, what=NOT_YET, hint="remove it")
+
+
+def _kind_fault(raw: Mapping[str, Any]) -> Fault:
+    key, kind, allowed = "protection.kind", raw.get("kind"), ", ".join(protection.METHODS)
+    if kind is None:
+        return Fault(key=key, what="missing", allowed=allowed)
+    if isinstance(kind, str) and kind in protection.LATER:
+        return Fault(key=key, what=NOT_YET, got=shown(kind), allowed=allowed)
+    near = _nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
+    hint = f'did you mean "{near}"?' if near in protection.METHODS else None
+    return Fault(key=key, what="not one of the words allowed", got=shown(kind), allowed=allowed, hint=hint)
+
+
+def _stray(name: str, value: object) -> Fault:
+    if name in LATER_TABLES:
+        return _later(name)
+    if isinstance(value, dict | list):
+        near = _nearest(name, TABLE_NAMES)
+        hint = f"did you mean [{near}]?" if near else f"tables: {', '.join(TABLE_NAMES)}"
+        return Fault(key=safe_key(name), what="unknown table", hint=hint)
+    keys = [key for _, model in _all_models() for key in model.model_fields]
+    homes, near = _homes(name), _nearest(name, keys)
+    if homes:
+        hint = f"belongs in {' or '.join(homes)}"
+    else:
+        hint = f"did you mean {near} in {' or '.join(_homes(near))}?" if near else f"tables: {', '.join(TABLE_NAMES)}"
+    return Fault(key=safe_key(name), what="unknown key outside any table", hint=hint)
+
+
+def _unknown(model: type[RigTable], table: str, key: str) -> Fault:
+    homes, near = _homes(key), _nearest(key, model.model_fields)
+    if homes:
+        hint = f"belongs in {' or '.join(homes)}"
+    elif near:
+        unit = unit_of(model, near)
+        hint = f"did you mean {near}{f' [{unit}]' if unit else ''}?"
+    else:
+        hint = f"keys here: {', '.join(model.model_fields)}"
+    return Fault(key=f"{table}.{safe_key(key)}", what="unknown key", hint=hint)
+
+
+def _homes(key: str) -> list[str]:
+    """The tables that have such a key, as the user writes them."""
+    return list(dict.fromkeys(f"[{table}]" for table, model in _all_models() if key in model.model_fields))
+
+
+def _all_models() -> list[tuple[str, type[RigTable]]]:
+    methods = [("protection", protection.method(kind).Table) for kind in protection.METHODS]
+    return [*TABLES.items(), *methods]
+
+
+def _nearest(word: str, words: Iterable[str], *, cutoff: float = LIKELY) -> str | None:
+    by_folded = {name.casefold(): name for name in words}
+    wanted = word.casefold()
+    spellings = (wanted, wanted.replace("-", "_"), wanted.replace("_", "-"))
+    near = [name for text in spellings for name in difflib.get_close_matches(text, by_folded, n=1, cutoff=cutoff)]
+    best = max(near, key=lambda name: difflib.SequenceMatcher(None, wanted, name).ratio(), default=None)
+    return None if best is None else by_folded[best]

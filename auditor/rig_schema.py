@@ -1,0 +1,69 @@
+"""JSON Schema of the rig file, so that an editor can offer keys and underline faults.
+
+`auditor/rig.schema.json` is shipped and must equal `rig_json_schema_text()`; write it anew with
+``python -m auditor.rig_schema``.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from auditor import protection
+from auditor.rig_fields import RigTable
+from auditor.rig_tables import REQUIRED_TABLES, TABLES
+
+SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
+
+# What two keys say together, as far as the schema language can tell.
+_RULES: dict[str, dict[str, Any]] = {
+    "crossover": {
+        "if": {"properties": {"alignment": {"const": "none"}}},
+        "then": {"properties": {"order": False, "frequency_hz": False}},
+        "else": {"required": ["order", "frequency_hz"]},
+    },
+    "lamp": {"oneOf": [{"required": ["part"]}, {"required": ["design_voltage_v", "design_current_a"]}]},
+}
+
+
+def rig_json_schema() -> dict[str, Any]:
+    """The schema, made from the models that check the file."""
+    properties = {name: _table_schema(model, rules=name) for name, model in TABLES.items()}
+    methods = [_table_schema(protection.method(kind).Table, rules=kind) for kind in protection.METHODS]
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Rig file",
+        "type": "object",
+        "additionalProperties": False,
+        "required": list(REQUIRED_TABLES),
+        "properties": {**properties, "protection": {"oneOf": methods}},
+    }
+
+
+def rig_json_schema_text() -> str:
+    """The schema as the text of the shipped file."""
+    return json.dumps(rig_json_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def _table_schema(model: type[RigTable], *, rules: str) -> dict[str, Any]:
+    schema = model.model_json_schema()
+    return {
+        "type": "object",
+        "additionalProperties": False,
+        "required": schema.get("required", []),
+        "properties": {key: _key_schema(entry) for key, entry in schema["properties"].items()},
+        **_RULES.get(rules, {}),
+    }
+
+
+def _key_schema(entry: dict[str, Any]) -> dict[str, Any]:
+    # A TOML file has no null: a key that may be left out is simply not there.
+    kinds = [kind for kind in entry.get("anyOf", []) if kind.get("type") != "null"]
+    bare = {key: entry[key] for key in ("type", "enum", "const", "minimum", "maximum") if key in entry}
+    unit = entry.get("unit")
+    return {"description": entry["description"] + (f" [{unit}]" if unit else ""), **(kinds[0] if kinds else bare)}
+
+
+if __name__ == "__main__":
+    SCHEMA_PATH.write_text(rig_json_schema_text(), encoding="utf-8")

@@ -1,0 +1,1 @@
+"""Outside oracles: what others printed, against what the program computes."""
