@@ -85,7 +85,8 @@ def _count_clipped(wished_v, rail_v, frame_length, under_way, counts):  # type: 
         filled += stop - i
         here = 0
         for j in range(i, stop):
-            here += np.int64(abs(wished_v[j]) > rail_v)
+            if abs(wished_v[j]) > rail_v:
+                here += 1
         clipped += here
         total += here
         i = stop

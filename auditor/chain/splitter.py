@@ -29,6 +29,7 @@ _OVERLAP_PERIODS = 8.0
 _OVERLAP_LEAST_S = 0.020
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
+_BUFFER_BLOCKS = 16  # blocks transformed at a time: few enough for the processor's cache
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,30 +68,37 @@ class Splitter:
         self._hop = self._fft_length - overlap
         frequency_hz = np.fft.rfftfreq(self._fft_length, 1.0 / sample_rate_hz)
         self._response = response(crossover, frequency_hz).astype(np.complex64)
-        self._waiting = np.zeros(self._behind, dtype=np.float32)  # input not yet turned into output
-        self._partial = np.empty(0, dtype=np.float32)  # output not yet filling a frame
+        # Input not yet turned into output, in a buffer that stays: fresh memory would cost as much as the transforms.
+        self._buffer = np.zeros(_BUFFER_BLOCKS * self._hop + overlap, dtype=np.float32)
+        self._filled = self._behind
+        self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
         self._energies: list[NDArray[np.float64]] = []
         self._peaks: list[NDArray[np.float32]] = []
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,) [V]."""
-        self._waiting = np.concatenate([self._waiting, voltage_v])
-        blocks = (len(self._waiting) - (self._fft_length - self._hop)) // self._hop
-        if blocks > 0:
-            self._gather(self._convolve(blocks))
-            self._waiting = self._waiting[blocks * self._hop :].copy()
+        while len(voltage_v):
+            room = min(len(voltage_v), len(self._buffer) - self._filled)
+            self._buffer[self._filled : self._filled + room] = voltage_v[:room]
+            self._filled += room
+            voltage_v = voltage_v[room:]
+            blocks = (self._filled - (self._fft_length - self._hop)) // self._hop
+            if blocks > 0:
+                self._gather(self._convolve(blocks), blocks * self._hop)
+                left = self._filled - blocks * self._hop
+                self._buffer[:left] = self._buffer[blocks * self._hop : self._filled].copy()
+                self._filled = left
 
     def finish(self) -> HfFrames:
         """Flush what is left and return every frame; the last one is filled up with silence."""
-        left = len(self._waiting) - self._behind
+        left = self._filled - self._behind
         if left > 0:
-            short = -left % self._hop + self._ahead
-            self._waiting = np.concatenate([self._waiting, np.zeros(short, dtype=np.float32)])
-            blocks = (len(self._waiting) - self._behind - self._ahead) // self._hop
-            self._gather(self._convolve(blocks)[:left])
-            self._waiting = self._waiting[:0]
-        if len(self._partial):
-            self._gather(np.zeros(self.frame_length - len(self._partial), dtype=np.float32))
+            self._buffer[self._filled :] = 0.0
+            self._gather(self._convolve(-(-left // self._hop)), left)
+            self._filled = 0
+        if self._frame[2] > 0:
+            self._energies.append(self._frame[:1].copy())
+            self._peaks.append(self._frame[1:2].astype(np.float32))
         energies = np.concatenate([np.empty(0), *self._energies])
         return HfFrames(
             frame_s=self.frame_s,
@@ -99,21 +107,22 @@ class Splitter:
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
+        """Branch voltage of the first blocks in the buffer, shape=(blocks, hop)."""
         from scipy.fft import irfft, rfft
 
-        windows = np.lib.stride_tricks.sliding_window_view(self._waiting, self._fft_length)[:: self._hop][:blocks]
-        spectra = rfft(np.ascontiguousarray(windows), axis=1, overwrite_x=True)
+        windows = np.lib.stride_tricks.sliding_window_view(self._buffer, self._fft_length)[:: self._hop][:blocks]
+        spectra = rfft(windows, axis=1)
         spectra *= self._response
-        branch = irfft(spectra, self._fft_length, axis=1, overwrite_x=True)
-        return branch[:, self._behind : self._behind + self._hop].reshape(-1)
+        branch: NDArray[np.float32] = irfft(spectra, self._fft_length, axis=1, overwrite_x=True)
+        return branch[:, self._behind : self._behind + self._hop]
 
-    def _gather(self, branch_v: NDArray[np.float32]) -> None:
-        branch_v = np.concatenate([self._partial, branch_v]) if len(self._partial) else branch_v
-        frames = len(branch_v) // self.frame_length
-        energy, peak = _frame_energy_and_peak(branch_v, self.frame_length, frames)
+    def _gather(self, branch_v: NDArray[np.float32], count: int) -> None:
+        """Share out the first `count` samples of the branch among frames."""
+        frames = int((self._frame[2] + count) // self.frame_length)
+        energy, peak = np.empty(frames), np.empty(frames, dtype=np.float32)
+        _energy_and_peak(branch_v, count, self.frame_length, self._frame, energy, peak)
         self._energies.append(energy)
         self._peaks.append(peak)
-        self._partial = branch_v[frames * self.frame_length :].copy()
 
 
 def split(
@@ -132,15 +141,24 @@ def split(
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _frame_energy_and_peak(branch_v, frame_length, frames):  # type: ignore[no-untyped-def]
-    energy = np.empty(frames, np.float64)
-    peak = np.empty(frames, np.float32)
-    for frame in range(frames):
-        total = np.float32(0.0)
-        largest = np.float32(0.0)
-        for i in range(frame * frame_length, (frame + 1) * frame_length):
-            total += branch_v[i] * branch_v[i]
-            largest = max(largest, abs(branch_v[i]))
-        energy[frame] = total
-        peak[frame] = largest
-    return energy, peak
+def _energy_and_peak(branch_v, count, frame_length, under_way, energy, peak):  # type: ignore[no-untyped-def]
+    total, largest, filled = under_way[0], np.float32(under_way[1]), int(under_way[2])
+    frame = 0
+    for row in range(branch_v.shape[0]):
+        i = 0
+        row_end = min(branch_v.shape[1], count - row * branch_v.shape[1])
+        while i < row_end:
+            stop = min(row_end, i + frame_length - filled)
+            square = np.float32(0.0)
+            for j in range(i, stop):
+                square += branch_v[row, j] * branch_v[row, j]
+                largest = max(largest, abs(branch_v[row, j]))
+            total += square
+            filled += stop - i
+            i = stop
+            if filled == frame_length:
+                energy[frame] = total
+                peak[frame] = largest
+                frame += 1
+                total, largest, filled = 0.0, np.float32(0.0), 0
+    under_way[0], under_way[1], under_way[2] = total, largest, filled

@@ -2,16 +2,17 @@
 
 The margin is the largest gain change for which nothing is at risk: positive is room, negative is how far to turn down.
 Each trial gain runs protection and driver again; where the amplifier clips, the frames come from the ladder of gains
-that was climbed while the file was decoded (`auditor.chain.overdrive`). Gains up to 20 dB above the present are tried.
+that was climbed while the file was decoded (`auditor.chain.overdrive`), and no gain above its highest is tried: by then
+a full-scale signal overdrives the amplifier by 12 dB.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor import published
-from auditor.chain.overdrive import HIGHEST_GAIN_DB
 from auditor.judgement.ratings import stretches
 from auditor.units import SILENCE_DB, power_to_db
 
@@ -26,8 +27,9 @@ if TYPE_CHECKING:
     Excess = tuple[float, Cause]
 
 _LOWEST_GAIN_DB = -120.0
-_TOLERANCE_DB = 0.01
+_TOLERANCE_DB = 0.02
 _MOST_TRIALS = 40
+_LEAST_SLOPE = 0.1  # even a lamp at full work lets a tenth of a decibel through for one
 
 
 def worst_excess(frames: HfFrames, rig: Rig) -> Excess:
@@ -90,54 +92,68 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
 
         if found is not None and trial(found[0])[0] <= _TOLERANCE_DB:
             continue
-        here = _solve(trial, present[channel])
+        here = _solve(trial, present[channel], feed.ladder.highest_gain_db)
         if here is not None and (found is None or here[0] < found[0]):
             found = here
     return found if found is not None else (None, None)
 
 
-def _solve(trial: Callable[[float], Excess], present: Excess) -> tuple[float, Cause] | None:
+def _solve(trial: Callable[[float], Excess], present: Excess, highest_gain_db: float) -> tuple[float, Cause] | None:
     """Gain change at which the worst excess is nought, from the safe side, and what binds there; None if out of range.
 
-    False position, which needs few trials because excess goes nearly straight with gain: one dB for one on a plain
-    driver, about half that once a lamp works. A part that fails makes a step, which halving closes in on.
+    False position (with the Illinois rule against stalling), which needs few trials because excess goes nearly straight
+    with gain: one decibel for one on a plain driver, less once a lamp works. A part that fails makes a step, on which
+    the two gains close in.
     """
     if present[0] <= SILENCE_DB:
         return None
-    safe, over = _bracket(trial, present)
+    safe, over = _bracket(trial, present, highest_gain_db)
     if over is None:
         return None
     if safe is None:
-        return _LOWEST_GAIN_DB, over[1][1]
-    for count in range(_MOST_TRIALS):
-        if over[0] - safe[0] < _TOLERANCE_DB / 2.0 or -safe[1][0] < _TOLERANCE_DB:
+        return _LOWEST_GAIN_DB, over.cause
+    safe_weight = over_weight = 1.0
+    for _ in range(_MOST_TRIALS):
+        if over.gain_db - safe.gain_db < _TOLERANCE_DB / 4.0 or safe.excess_db >= -_TOLERANCE_DB:
             break
-        slope = (over[1][0] - safe[1][0]) / (over[0] - safe[0])
-        # Aim a little to the safe side; every third time halve, so that a step or a bend cannot stall the search.
-        gain_db = (safe[0] + over[0]) / 2.0 if count % 3 == 2 else safe[0] - (safe[1][0] + _TOLERANCE_DB / 3.0) / slope
-        excess = trial(gain_db)
-        if excess[0] <= 0.0:
-            safe = (gain_db, excess)
+        # Aim at the middle of the tolerance, which lies on the safe side.
+        below, above = (safe.excess_db + _TOLERANCE_DB / 2.0) * safe_weight, over.excess_db * over_weight
+        share = below / (below - above)
+        point = _at(trial, safe.gain_db + min(max(share, 0.02), 0.98) * (over.gain_db - safe.gain_db))
+        if point.excess_db <= 0.0:
+            safe, safe_weight, over_weight = point, 1.0, over_weight / 2.0
         else:
-            over = (gain_db, excess)
-    return safe[0], over[1][1]
+            over, over_weight, safe_weight = point, 1.0, safe_weight / 2.0
+    return safe.gain_db, over.cause
+
+
+@dataclass(frozen=True)
+class _Point:
+    """A gain that was tried."""
+
+    gain_db: float
+    excess_db: float
+    cause: Cause
+
+
+def _at(trial: Callable[[float], Excess], gain_db: float) -> _Point:
+    return _Point(gain_db, *trial(gain_db))
 
 
 def _bracket(
-    trial: Callable[[float], Excess], present: Excess
-) -> tuple[tuple[float, Excess] | None, tuple[float, Excess] | None]:
-    """A gain that is safe and one that is over the limit, each with its excess; None where there is none in range."""
-    points = [(0.0, present)]
-    gain_db, step_db = 0.0, -present[0]
+    trial: Callable[[float], Excess], present: Excess, highest_gain_db: float
+) -> tuple[_Point | None, _Point | None]:
+    """The nearest gains found that are safe and that are over the limit; None where there is none in range."""
+    here = _Point(0.0, *present)
+    slope = 1.0  # decibels of excess for one of gain, as far as is known
     while True:
-        gain_db = min(max(gain_db + step_db * 1.02, _LOWEST_GAIN_DB), HIGHEST_GAIN_DB)
-        excess = trial(gain_db)
-        points.append((gain_db, excess))
-        if (excess[0] <= 0.0) != (present[0] <= 0.0) or gain_db in (_LOWEST_GAIN_DB, HIGHEST_GAIN_DB):
-            break
-        # The steepest credible lamp needs three decibels of level for one of power.
-        step_db = -math.copysign(max(2.0 * abs(excess[0]), 0.2), excess[0])
-    points.sort()
-    safe = [point for point in points if point[1][0] <= 0.0]
-    over = [point for point in points if point[1][0] > 0.0]
-    return (safe[-1] if safe else None), (over[0] if over else None)
+        # A little beyond where a straight line crosses, so that most often the next point lies on the other side.
+        step_db = -here.excess_db / slope * 1.05 - math.copysign(2.0 * _TOLERANCE_DB, here.excess_db)
+        there = _at(trial, min(max(here.gain_db + step_db, _LOWEST_GAIN_DB), highest_gain_db))
+        if (there.excess_db <= 0.0) != (here.excess_db <= 0.0):
+            safe, over = sorted((here, there), key=lambda point: point.excess_db)
+            return safe, over
+        if there.gain_db in (_LOWEST_GAIN_DB, highest_gain_db):
+            return (there, None) if there.excess_db <= 0.0 else (None, there)
+        slope = max((there.excess_db - here.excess_db) / (there.gain_db - here.gain_db), _LEAST_SLOPE)
+        here = there

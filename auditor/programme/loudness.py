@@ -59,7 +59,7 @@ class ChannelMeter:
 
     def __init__(self, sample_rate_hz: int) -> None:
         self._sections = _k_weighting(sample_rate_hz)
-        self._state = np.zeros((len(self._sections), 2))
+        self._state = np.zeros(6)  # the last two samples, and outputs of each stage
         self._step_length = max(1, round(_STEP_S * sample_rate_hz))
         self._energy = np.zeros(2)  # energy so far of the step under way, and its samples
         self._step_energies: list[NDArray[np.float64]] = []
@@ -159,12 +159,12 @@ def _interpolation_phases(sample_rate_hz: int) -> NDArray[np.float32]:
     return np.array(phases, dtype=np.float32)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"contract"})
 def _k_weighted_steps(samples, sections, state, step_length, energy, energies):  # type: ignore[no-untyped-def]
+    # Direct form one, written so that each output waits for one multiplication only: twice as fast as the transposed.
     b10, b11, b12, a11, a12 = sections[0]
     b20, b21, b22, a21, a22 = sections[1]
-    s10, s11 = state[0]
-    s20, s21 = state[1]
+    x1, x2, y1, y2, z1, z2 = state
     total, count = energy[0], int(energy[1])
     step = 0
     i = 0
@@ -173,22 +173,19 @@ def _k_weighted_steps(samples, sections, state, step_length, energy, energies): 
         count += stop - i
         while i < stop:
             x = np.float64(samples[i])
-            y = b10 * x + s10
-            s10 = b11 * x - a11 * y + s11
-            s11 = b12 * x - a12 * y
-            z = b20 * y + s20
-            s20 = b21 * y - a21 * z + s21
-            s21 = b22 * y - a22 * z
+            y = (b10 * x + b11 * x1 + b12 * x2 - a12 * y2) - a11 * y1
+            z = (b20 * y + b21 * y1 + b22 * y2 - a22 * z2) - a21 * z1
+            x2, x1, y2, y1, z2, z1 = x1, x, y1, y, z1, z
             total += z * z
             i += 1
-        # Filter states that fade into denormal numbers cost a hundred times as much as others.
-        if abs(s20) + abs(s21) + abs(s10) + abs(s11) < 1e-25:
-            s10 = s11 = s20 = s21 = 0.0
+        # Outputs that fade into denormal numbers cost a hundred times as much as others.
+        if abs(x1) + abs(y1) + abs(z1) + abs(x2) + abs(y2) + abs(z2) < 1e-25:
+            y1 = y2 = z1 = z2 = 0.0
         if count == step_length:
             energies[step] = total
             step += 1
             total, count = 0.0, 0
-    state[0, 0], state[0, 1], state[1, 0], state[1, 1] = s10, s11, s20, s21
+    state[:] = x1, x2, y1, y2, z1, z2
     energy[0], energy[1] = total, count
 
 
