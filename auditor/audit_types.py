@@ -89,7 +89,7 @@ class Traces:
     filament_temp_k: Trace | None  # lamps only
     unprotected_power_1s_w: Trace
     unprotected_coil_temp_c: Trace
-    clipped_ratio: Trace  # share of samples in the bin that the amplifier clips
+    clipped_ratio: Trace  # share of samples that the amplifier clips, in the worst frame of the bin
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,11 +6,14 @@ Only click is imported here: help, usage errors and bad rig files answer at once
 from __future__ import annotations
 
 import enum
+import io
 import os
 import signal
 import sys
+from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
@@ -18,7 +21,7 @@ from auditor import __version__
 from auditor.rig_commands import parts_command, rig_group
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from auditor.audit_types import FileFault, SetAudit
     from auditor.rig import Rig
@@ -32,8 +35,9 @@ class ExitStatus(enum.IntEnum):
 
     CLEAR = 0  # nothing at or above --fail-on
     FLAGGED = 1  # something was
-    UNUSABLE = 2  # something could not be analysed; outranks 1
+    UNUSABLE = 2  # something could not be analysed, or only in part (cut off, samples no numbers); outranks 1
     INTERRUPTED = 130
+    TERMINATED = 143
 
 
 _FORMATS = click.Choice(["text", "json", "csv"])
@@ -64,7 +68,8 @@ def cli() -> None:
     Works out, offline, what reaches a high-frequency driver through amplifier and crossover, whether its protective
     part will work, which passages put it at risk, and how many decibels of room are left.
 
-    Exit status: 0 nothing at or above --fail-on, 1 something was, 2 something could not be analysed, 130 interrupted.
+    Exit status: 0 nothing at or above --fail-on, 1 something was, 2 something could not be analysed or only in part,
+    130 interrupted.
     """
 
 
@@ -111,13 +116,13 @@ def _load_rig(path: str) -> Rig:
 
 
 def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str) -> NoReturn:
+    from auditor.programme.files import search
+
+    files, faults = search(paths)
     if output is not None:
-        _refuse_unwritable(output)
-    result = _audit_all(paths, rig)
+        _refuse_unwritable(output, keep=[*files, rig.path])
+    result = _audit_all(files, faults, rig)
     status = _status(result, fail_on)
-    for track in result.tracks:
-        for note in track.notes:
-            _say(f"warning: {track.path}: {note}")
     for fault in result.errors:
         _say(f"error: {fault.message}")
     if result.interrupted:
@@ -126,27 +131,49 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
     sys.exit(status)
 
 
-def _audit_all(paths: list[str], rig: Rig) -> SetAudit:
+def _audit_all(files: list[str], faults: list[FileFault], rig: Rig) -> SetAudit:
+    """Audit the files; a track that could be judged in part only is in the result and among its errors."""
     from auditor.audit_types import FileFault
-    from auditor.errors import AuditorError
-    from auditor.programme.files import find
-
-    files: list[str] = []
-    faults: list[FileFault] = []
-    for path in paths:
-        try:
-            files += [file for file in find(path) if file not in files]
-        except AuditorError as error:
-            faults.append(FileFault(path=path, message=str(error)))
-    return _run_set(files, faults, rig)
-
-
-def _run_set(files: list[str], faults: list[FileFault], rig: Rig) -> SetAudit:
+    from auditor.chain.play import Unjudged
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
-    with ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
+    with _libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
+        result = audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
+    unjudged = []
+    for track in result.tracks:
+        for note in track.notes:
+            message = f"{track.path}: {note}"
+            if isinstance(note, Unjudged):
+                unjudged.append(FileFault(path=track.path, message=message))
+            else:
+                _say(f"warning: {message}")
+    return replace(result, errors=(*result.errors, *unjudged))
+
+
+@contextmanager
+def _libraries_silenced() -> Iterator[None]:
+    """Keep what C libraries print on descriptor 2 (mpg123 comments on damage) off the screen; `sys.stderr` works on."""
+    try:
+        on_descriptor = sys.stderr.fileno() == 2
+    except (OSError, ValueError):
+        on_descriptor = False
+    if not on_descriptor:
+        yield
+        return
+    real = sys.stderr
+    real.flush()
+    with (
+        open(os.dup(2), "w", buffering=1, encoding=real.encoding, errors=real.errors) as own,
+        open(os.devnull, "w") as nowhere,
+    ):
+        os.dup2(nowhere.fileno(), 2)
+        sys.stderr = own
+        try:
+            yield
+        finally:
+            sys.stderr = real
+            os.dup2(own.fileno(), 2)
 
 
 def _status(result: SetAudit, fail_on: str) -> ExitStatus:
@@ -162,46 +189,60 @@ def _status(result: SetAudit, fail_on: str) -> ExitStatus:
 
 def _write(result: SetAudit, *, style: str, output: str | None, status: ExitStatus) -> None:
     if output is None:
-        _render(result, style, sys.stdout, status)
-        sys.stdout.flush()
+        try:
+            _render(result, style, sys.stdout, status)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            _leave_stdout()  # the reader has gone, as a pager does that is quit; the verdict stands
         return
-    # Written beside its place and moved there when whole, so that a full disk leaves no half report.
-    partial = Path(f"{output}.partial")
+    # Written beside its place and moved there when whole, so that a full disk leaves no half report. What is there
+    # and no file, a device or a pipe, can only be written to.
+    target = Path(os.path.realpath(output))
+    partial = target if target.exists() and not target.is_file() else Path(f"{target}.partial")
     try:
         with partial.open("w", encoding="utf-8", newline="\n") as file:
             _render(result, style, file, status)
-        os.replace(partial, output)
+        if partial != target:
+            os.replace(partial, target)
     except OSError as error:
-        partial.unlink(missing_ok=True)
         _stop(f"{output}: cannot be written: {error.strerror or error}")
+    finally:
+        if partial != target:
+            partial.unlink(missing_ok=True)
 
 
-def _render(result: SetAudit, style: str, file: object, status: ExitStatus) -> None:
-    from typing import IO, cast
-
-    out = cast("IO[str]", file)
+def _render(result: SetAudit, style: str, file: IO[str], status: ExitStatus) -> None:
     if style == "text":
         from auditor.report.terminal import make_console, render_text
 
-        render_text(result, console=make_console(out, no_color=False))
+        # Captured first: at a closed pipe rich would end the program with a status of its own.
+        console = make_console(file, no_color=False)
+        with console.capture() as capture:
+            render_text(result, console=console)
+        file.write(capture.get())
         return
     from auditor.report import records
 
-    out.write(records.to_json(result, exit_status=int(status)) if style == "json" else records.to_csv(result))
+    file.write(records.to_json(result, exit_status=int(status)) if style == "json" else records.to_csv(result))
 
 
-def _refuse_unwritable(output: str) -> None:
-    """Find out before the work, not after it."""
+def _refuse_unwritable(output: str, *, keep: list[str]) -> None:
+    """Find out before the work, not after it; and never write over what is to be read."""
     target = Path(output)
     if target.is_dir():
         _stop(f"{output}: is a folder, not a file to write")
     if not target.absolute().parent.is_dir():
         _stop(f"{output}: no such folder: {target.parent}")
+    if not os.access(target if target.exists() else target.absolute().parent, os.W_OK):
+        _stop(f"{output}: may not be written (choose another place with -o)")
+    if os.path.realpath(output) in map(os.path.realpath, keep):
+        _stop(f"{output}: is one of the files to be read, so it is not written over")
 
 
 def _say(line: str) -> None:
-    # A file name may hold anything; what goes to a terminal must be text.
-    print("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), file=sys.stderr)
+    # A file name may hold anything; what goes to a terminal must be text. Nobody listening is no reason to stop.
+    with suppress(OSError):
+        print("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), file=sys.stderr)
 
 
 def _stop(*messages: str) -> NoReturn:
@@ -210,8 +251,30 @@ def _stop(*messages: str) -> NoReturn:
     sys.exit(ExitStatus.UNUSABLE)
 
 
+def _settle_streams() -> None:
+    """Make standard output and error safe to write to, also where they are closed or know few characters."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _leave_stdout() -> None:
+    """Stop writing there: Python would try once more at exit, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _terminate(*_: object) -> NoReturn:
+    # Leaves by the way of an exception, so that the terminal's cursor comes back and no partial file stays.
+    sys.exit(ExitStatus.TERMINATED)
+
+
 def main() -> NoReturn:
     """Run the program and leave with its exit status."""
+    _settle_streams()
+    signal.signal(signal.SIGTERM, _terminate)
     try:
         cli(prog_name="auditor", standalone_mode=False)
     except click.ClickException as error:
@@ -220,8 +283,7 @@ def main() -> NoReturn:
     except (click.Abort, KeyboardInterrupt):
         _say("interrupted")
         sys.exit(ExitStatus.INTERRUPTED)
-    except BrokenPipeError:
-        # The reader has gone (a pager that was quit): nothing is wrong. Python would complain once more at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(128 + signal.SIGPIPE)
+    except OSError as error:
+        _leave_stdout()
+        _stop(f"{error.filename or 'standard output'}: cannot be used: {error.strerror or error}")
     sys.exit(ExitStatus.CLEAR)

@@ -85,3 +85,7 @@ class RigError(AuditorError):
 
 class ProgrammeError(AuditorError):
     """A programme file that cannot be analysed."""
+
+
+class ThermalModelError(AuditorError):
+    """Thermal values from which no temperature follows: never a verdict."""

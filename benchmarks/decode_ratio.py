@@ -2,7 +2,8 @@
 
     python benchmarks/decode_ratio.py [--minutes 120] [--rounds 3] [--format flac]
 
-Writes a stereo file of noise shaped like music, then measures both in turn in fresh processes, several times, and prints the ratio of the medians: machines are noisy, so only the ratio of one run counts.
+Writes a stereo file of noise shaped like music, then measures both in turn in fresh processes, several times, and
+prints the ratio of the medians: machines are noisy, so only the ratio of one run counts.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Draw the terminal report as a picture for the README: `python docs/make_pictures.py` writes docs/report.svg.
+"""Draw the terminal report as pictures for the documents: `python docs/make_pictures.py` writes docs/pictures/*.svg.
 
 Block characters become rectangles, so that the picture has no gaps whatever font the reader has; nothing is fetched
 from the network.
@@ -10,7 +10,7 @@ import io
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 from xml.sax.saxutils import escape, quoteattr
 
 from rich.cells import cell_len
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from auditor.audit_types import SetAudit
 
 CELL_W, CELL_H, FONT_PX, BORDER = 8, 18, 13.3, 16
+COLUMNS = 110
+PICTURES = Path(__file__).parent / "pictures"
+SQUASHED, SQUEAL, FORGOTTEN_TONE = 3, 5, 6  # tracks of the demonstration set, counted from 0
 DARK = {"ground": "#14171C", "ink": "#DDE1E6"}
 LIGHT = {"ground": "#FFFFFF", "ink": "#1B1F24"}
 _EIGHTHS = "▁▂▃▄▅▆▇█"
@@ -35,7 +38,7 @@ def report_svg(
     set_audit: SetAudit,
     path: str | Path,
     *,
-    columns: int = 110,
+    columns: int = COLUMNS,
     first_line: int = 0,
     last_line: int | None = None,
     theme: dict[str, str] = DARK,
@@ -136,15 +139,37 @@ def _hex(color: Color | None, otherwise: str) -> str:
     return color.get_truecolor().hex if color is not None and not color.is_default else otherwise
 
 
+def headings(set_audit: SetAudit, *, columns: int) -> list[int]:
+    """Numbers of the report's heading lines, in order: one for each track, then the summary's."""
+    console = Console(file=io.StringIO(), width=columns, markup=False, emoji=False, highlight=False)
+    render_text(set_audit, console=console)
+    text = cast(io.StringIO, console.file).getvalue()
+    return [number for number, line in enumerate(text.splitlines()) if line.startswith("━━")]
+
+
 def main() -> None:
-    """The demonstration set through the demonstration rig, drawn beside this script."""
+    """The demonstration set through the demonstration rig: its end with the summary, and one track by itself."""
     from auditor import load_rig
     from auditor.demo import demo_paths, demo_rig_path
     from auditor.pipeline import audit_set
 
-    picture = Path(__file__).parent / "report.svg"
-    report_svg(audit_set(demo_paths(), load_rig(demo_rig_path())), picture)
-    print(picture, file=sys.stderr)
+    PICTURES.mkdir(exist_ok=True)
+    demo = audit_set(demo_paths(), load_rig(demo_rig_path()))
+    at = headings(demo, columns=COLUMNS)
+    report_svg(demo, PICTURES / "report-demo.svg", columns=COLUMNS, first_line=at[SQUEAL])
+    report_svg(
+        demo, PICTURES / "report-track.svg", columns=COLUMNS, first_line=at[SQUASHED], last_line=at[SQUASHED + 1]
+    )
+    report_svg(
+        demo,
+        PICTURES / "report-track-light.svg",
+        columns=COLUMNS,
+        first_line=at[FORGOTTEN_TONE],
+        last_line=at[FORGOTTEN_TONE + 1],
+        theme=LIGHT,
+    )
+    for picture in sorted(PICTURES.glob("*.svg")):
+        print(picture, file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -37,10 +37,11 @@ class HfFrames:
     """The HF branch, frame by frame, into the cold driver with no protection fitted (after the pad).
 
     rms_v, peak_v : ndarray [shape=(frames,)] float32
-        rms and largest absolute voltage in each frame [V].
+        rms and largest absolute voltage in each frame [V]. The last frame is filled up with silence.
     """
 
     frame_s: float
+    duration_s: float
     rms_v: NDArray[np.float32]
     peak_v: NDArray[np.float32]
 
@@ -71,12 +72,15 @@ class Splitter:
         # Input not yet turned into output, in a buffer that stays: fresh memory would cost as much as the transforms.
         self._buffer = np.zeros(_BUFFER_BLOCKS * self._hop + overlap, dtype=np.float32)
         self._filled = self._behind
+        self._sample_rate_hz = sample_rate_hz
+        self._length = 0
         self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
         self._energies: list[NDArray[np.float64]] = []
         self._peaks: list[NDArray[np.float32]] = []
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,) [V]."""
+        self._length += len(voltage_v)
         while len(voltage_v):
             room = min(len(voltage_v), len(self._buffer) - self._filled)
             self._buffer[self._filled : self._filled + room] = voltage_v[:room]
@@ -102,6 +106,7 @@ class Splitter:
         energies = np.concatenate([np.empty(0), *self._energies])
         return HfFrames(
             frame_s=self.frame_s,
+            duration_s=self._length / self._sample_rate_hz,
             rms_v=np.sqrt(energies / self.frame_length).astype(np.float32),
             peak_v=np.concatenate([np.empty(0, dtype=np.float32), *self._peaks]),
         )
@@ -138,6 +143,27 @@ def split(
     splitter = Splitter(sample_rate_hz, crossover, frame_s=frame_s)
     splitter.push(np.asarray(voltage_v, dtype=np.float32))
     return splitter.finish()
+
+
+def branch_voltage(voltage_v: NDArray[np.floating], sample_rate_hz: int, crossover: Crossover) -> NDArray[np.floating]:
+    """HF branch of a short stretch, sample by sample, with silence around it.
+
+    Parameters
+    ----------
+    voltage_v : ndarray [shape=(n,)]
+        Amplifier output [V].
+
+    Returns
+    -------
+    ndarray [shape=(n,)]
+        Voltage after the pad [V].
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    length = next_fast_len(2 * len(voltage_v), real=True)
+    spectrum = rfft(voltage_v, length) * response(crossover, np.fft.rfftfreq(length, 1.0 / sample_rate_hz))
+    branch_v: NDArray[np.floating] = irfft(spectrum, length)[: len(voltage_v)]
+    return branch_v
 
 
 @njit(cache=True, nogil=True, fastmath=True)

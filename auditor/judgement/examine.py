@@ -65,14 +65,14 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
     rms_v, peak_v = feed.hf_voltage_rms_v, feed.hf_voltage_peak_v
     channel = ChannelAudit(
         index=index,
-        clipped_ratio=feed.clipped_ratio_overall,
+        clipped_ratio=feed.overall_clipped_ratio,
         hf_energy_ratio=feed.hf_energy_ratio,
         hf_voltage_rms_v=rms_v,
         hf_voltage_peak_v=peak_v,
         hf_crest_db=amplitude_to_db(peak_v / rms_v) if rms_v > 0.0 else None,
         protected=guarded.exposure(duration_s, frame_s),
         unprotected=bare.exposure(duration_s, frame_s),
-        protection=guarded.protection(rig, count, frame_s),
+        protection=guarded.protection(rig, count, frame_s, duration_s),
         traces=Traces(step_s=bins.group * frame_s, **{"filament_temp_k": None, **bins.joined()}),
     )
     return Examined(channel=channel, passages=finder.finish(duration_s))
@@ -156,20 +156,20 @@ class _Tally:
             body_temp_max_c=self.most["body_temp_c"],
         )
 
-    def protection(self, rig: Rig, frames: int, frame_s: float) -> ProtectionWork:
+    def protection(self, rig: Rig, frames: int, frame_s: float, duration_s: float) -> ProtectionWork:
         lamp = None
         if "filament_temp_k" in self.most:
             lamp = LampWork(
                 filament_temp_max_k=self.most["filament_temp_k"],
                 resistance_max_ohm=self.most["resistance_ohm"],
                 power_max_w=self.most["part_power_w"],
-                glow_s=self.sums["glowing"] * frame_s,
+                glow_s=min(self.sums["glowing"] * frame_s, duration_s),
                 life_used_ratio=self.life_used_ratio,
             )
         return ProtectionWork(
             kind=rig.protection.kind,
             part=rig.protection.part,
-            engaged_s=self.sums["engaged"] * frame_s,
+            engaged_s=min(self.sums["engaged"] * frame_s, duration_s),
             attenuation_max_db=self.most["attenuation_db"],
             attenuation_mean_db=self.sums["attenuation_db"] / frames,
             failed_at_s=self.failed_at_s,

@@ -90,7 +90,7 @@ class PassageFinder:
         """Every passage, in order of time."""
         passages = [
             Passage(
-                start_s=max(0.0, first * self._frame_s - self._window_s(cause, duration_s)),
+                start_s=max(0.0, self._start_s(cause, first, duration_s)),
                 end_s=min(end * self._frame_s, duration_s),
                 channel=self._channel,
                 verdict=_verdict_of(cause),
@@ -121,10 +121,12 @@ class PassageFinder:
             unit="K" if molten else "life",
         )
 
-    @staticmethod
-    def _window_s(cause: Cause, duration_s: float) -> float:
-        window_s = {"driver_power_1s": SHORT_WINDOW_S, "driver_power_60s": LONG_WINDOW_S}.get(cause, 0.0)
-        return min(window_s, duration_s)
+    def _start_s(self, cause: Cause, first: float, duration_s: float) -> float:
+        window_s = {"driver_power_1s": SHORT_WINDOW_S, "driver_power_60s": LONG_WINDOW_S}.get(cause)
+        if window_s is None:
+            return first * self._frame_s
+        # A window's mean is that up to the end of its frame.
+        return (first + 1.0) * self._frame_s - min(window_s, duration_s)
 
 
 def _verdict_of(cause: Cause) -> Verdict:

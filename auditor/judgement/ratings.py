@@ -57,8 +57,8 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
         Heat carried over from what was played before.
     """
     total = len(frames.rms_v)
-    short, long = (min(max(1, round(s / frames.frame_s)), max(total, 1)) for s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    history = np.zeros(long, dtype=np.float32)
+    short, long = (_Window.of(window_s, frames) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
+    history = np.zeros(long.frames, dtype=np.float32)
     per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
@@ -66,16 +66,38 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
         start = run.end
         power_w = np.square(run.driver_voltage_rms_v) * per_ohm
         with_history = np.concatenate([history, power_w])
-        history = with_history[-long:]
+        history = with_history[-long.frames :]
         peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _divider(run.driver_voltage_rms_v, rms_v)
         yield Stretch(
             first_frame=first,
             run=run,
             power_w=power_w,
-            power_1s_w=_trailing_mean(with_history, short)[long:],
-            power_60s_w=_trailing_mean(with_history, long)[long:],
+            power_1s_w=short.trailing_mean(with_history)[long.frames :],
+            power_60s_w=long.trailing_mean(with_history)[long.frames :],
             power_peak_w=np.square(peak_v) * per_ohm,
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Window:
+    """A window of a rating: its whole frames, and what their sum is divided by."""
+
+    frames: int
+    divisor: float
+
+    @classmethod
+    def of(cls, window_s: float, frames: HfFrames) -> _Window:
+        count = max(1, round(window_s / frames.frame_s))
+        if count < len(frames.rms_v):
+            return cls(frames=count, divisor=count)
+        # The whole track: the silence that fills up its last frame does not count.
+        return cls(frames=max(len(frames.rms_v), 1), divisor=frames.duration_s / frames.frame_s)
+
+    def trailing_mean(self, values: Trace) -> Trace:
+        """Mean over the window that ends at each value; what was before the first counts as nought."""
+        means: Trace = _trailing_sum(values, self.frames)
+        means *= np.float32(1.0 / self.divisor)
+        return means
 
 
 def _divider(driver_v: Trace, source_v: Trace) -> Trace:
@@ -84,13 +106,12 @@ def _divider(driver_v: Trace, source_v: Trace) -> Trace:
 
 
 @njit(cache=True, nogil=True)
-def _trailing_mean(values, window):  # type: ignore[no-untyped-def]
-    """Mean over the `window` values that end at each; values before the first count as nought."""
-    means = np.empty_like(values)
+def _trailing_sum(values, window):  # type: ignore[no-untyped-def]
+    sums = np.empty_like(values)
     total = 0.0
     for i in range(len(values)):
         total += values[i]
         if i >= window:
             total -= values[i - window]
-        means[i] = max(total, 0.0) / window
-    return means
+        sums[i] = max(total, 0.0)
+    return sums

@@ -1,15 +1,21 @@
 """From any sound file to blocks of samples: native rate, every channel, full scale 1.0.
 
-libsndfile does the reading, in a thread of its own so that decoding and analysis overlap. Samples that are not numbers
+libsndfile does the reading, in a thread of its own so that decoding and analysis overlap. Samples that cannot be used
 are replaced by silence and counted, so that nothing downstream has to think of them.
+
+What is missing from a file is found where the file tells: by the length that its header claims (WAV, W64, RF64, AIFF,
+AU, FLAC, MP3 with a length tag) or by its end mark (Ogg). An MP3 without a length tag that was cut off looks whole.
 """
 
 from __future__ import annotations
 
+import os
 import queue
+import re
+import stat
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -19,8 +25,25 @@ from numpy.typing import NDArray
 from auditor.errors import ProgrammeError
 
 BLOCK_LENGTH = 1 << 16  # samples per channel: about a second and a half, and small enough for the processor's cache
+_BLOCK_VALUES = 1 << 20  # samples of all channels together, so that a file of very many channels stays small in memory
 _BLOCKS_AHEAD = 2
 _FORMATS_HINT = "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF and W64 can be read; convert others first"
+_BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
+_HEADROOM_DB = 12.0
+_COPY_HINT = "copy or export it again from its source"
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 768_000  # below, the loudness filters are undefined and no HF is left
+LARGEST_SAMPLE = 1e6  # +120 dBFS: no recording goes there, and volts made of it would leave single precision
+_SLACK_S = 0.1  # headers are out by a few bytes, and MP3 lengths by a few frames, without any sound missing
+
+# What libsndfile says of a file whose header claims more than the file holds, before it goes by what there is.
+_CLAIM = re.compile(r"^ *(?:data|SSND|Data Size|riff|Riff size) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
+_NO_OGG_END = "Last page lacks an end-of-stream bit"
+# Programs that write into a pipe cannot know the length and put one of these, or nearly, in its place.
+_LENGTH_UNKNOWN = (range(0x7FFF_F000, 0x8000_0000), range(0xFFFF_F000, 0x1_0000_0000))
+_FRAMES_UNKNOWN = 1 << 62  # libsndfile's count for a FLAC file that does not state its own is beyond this
+_SEEK_FAILED = 39  # how such a file ends: soundfile seeks after every read
+_NOT_SOUND = (1, 7)  # libsndfile: format not recognised, and what its MP3 reader says to the same
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,14 +54,21 @@ class Programme:
     ----------
     path : str
     sample_rate_hz, channel_count : int
-    declared_length : int
-        Samples per channel that the file says it holds.
+    declared_length : int or None
+        Samples per channel that the file says it holds; None when it does not say.
+    end_lost : bool
+        Whether the file lacks the mark that its format puts at the end.
+    headroom_db : float
+        How far beyond full scale its samples may go [dB]: nought for whole numbers; lossy and floating-point files
+        are taken to stay under 12 dB.
     """
 
     path: str
     sample_rate_hz: int
     channel_count: int
-    declared_length: int
+    declared_length: int | None
+    end_lost: bool = False
+    headroom_db: float = 0.0
 
 
 @dataclass
@@ -46,9 +76,9 @@ class Finding:
     """What turned up while the samples were read."""
 
     length: int = 0  # samples per channel
-    not_finite: int = 0
-    broken_off: str | None = None
-    short_by: int = field(default=0)  # samples per channel that are missing, where it is known
+    unusable: int = 0  # samples that are not numbers, infinite or absurdly large
+    broken_off: bool = False  # there should be more than could be read
+    short_by: int = 0  # samples per channel that are missing, where it is known
 
 
 def inspect(path: str | Path) -> Programme:
@@ -59,36 +89,82 @@ def inspect(path: str | Path) -> Programme:
     ProgrammeError
         If the file is missing, unreadable, empty, not sound, or holds no samples.
     """
-    path = Path(path)
     where = str(path)
+    _refuse_unreadable(where)
     try:
-        with path.open("rb") as raw:
-            first = raw.read(1)
-    except FileNotFoundError:
-        raise ProgrammeError(
-            "no such file", where=where, hint="check the spelling and that the drive is there"
-        ) from None
-    except IsADirectoryError:
-        raise ProgrammeError("is a folder, not a file", where=where) from None
-    except PermissionError:
-        raise ProgrammeError("may not be read", where=where, hint="change its permissions or copy it") from None
-    except OSError as error:
-        raise ProgrammeError(f"cannot be read: {error.strerror}", where=where) from None
-    if not first:
-        raise ProgrammeError("is empty (0 bytes)", where=where, hint="copy it again from its source")
-    try:
-        with soundfile.SoundFile(path) as sound:
+        with _open(where) as sound:
             programme = Programme(
                 path=where,
                 sample_rate_hz=sound.samplerate,
                 channel_count=sound.channels,
-                declared_length=sound.frames,
+                declared_length=_declared_length(sound),
+                end_lost=_NO_OGG_END in sound.extra_info,
+                headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
             )
-    except (soundfile.LibsndfileError, RuntimeError, TypeError):
-        raise ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT) from None
+            # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
+            headerless = sound.format == "RAW"
+    except soundfile.LibsndfileError as error:
+        if error.code not in _NOT_SOUND:
+            reason = error.error_string.rstrip(".")
+            raise ProgrammeError(f"is damaged or cut off: {reason}", where=where, hint=_COPY_HINT) from None
+        headerless = True
+    except (RuntimeError, TypeError):
+        headerless = True
+    if headerless:
+        raise ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT)
     if programme.declared_length == 0:
-        raise ProgrammeError("holds no samples", where=where, hint="copy or export it again")
+        raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
+    if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:
+        raise ProgrammeError(
+            "has a sampling rate out of range",
+            where=where,
+            got=f"{programme.sample_rate_hz} Hz",
+            allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            hint="export it again at 44100 Hz or more",
+        )
     return programme
+
+
+def _refuse_unreadable(where: str) -> None:
+    """Open the file as the operating system does, whose reasons are plainer than libsndfile's."""
+    try:
+        mode = os.stat(where).st_mode
+        if stat.S_ISREG(mode):
+            with open(where, "rb") as raw:
+                if raw.read(1):
+                    return
+    except FileNotFoundError:
+        raise ProgrammeError(
+            "no such file", where=where, hint="check the spelling and that the drive is there"
+        ) from None
+    except PermissionError:
+        raise ProgrammeError("may not be read", where=where, hint="change its permissions or copy it") from None
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        raise ProgrammeError(f"cannot be read: {getattr(error, 'strerror', error)}", where=where) from None
+    if stat.S_ISREG(mode):
+        raise ProgrammeError("is empty (0 bytes)", where=where, hint="copy it again from its source")
+    if stat.S_ISDIR(mode):
+        raise ProgrammeError("is a folder, not a file", where=where)
+    # A pipe may never answer, and a device may never end.
+    raise ProgrammeError("is a device or a pipe, not a file", where=where, hint="write the sound to a file first")
+
+
+def _open(path: str) -> soundfile.SoundFile:
+    # As bytes: a name need not be valid UTF-8, and soundfile insists on that of text.
+    return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+
+
+def _declared_length(sound: soundfile.SoundFile) -> int | None:
+    length = int(sound.frames)
+    if length > _FRAMES_UNKNOWN:
+        return None
+    claim = _CLAIM.search(sound.extra_info)
+    if claim is None:
+        return length
+    claimed_bytes, held_bytes = map(int, claim.groups())
+    if any(claimed_bytes in unknown for unknown in _LENGTH_UNKNOWN):
+        return None if length else 0
+    return length * claimed_bytes // held_bytes if held_bytes else 0
 
 
 def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float32]]:
@@ -112,9 +188,9 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
     try:
         while (item := ready.get()) is not None:
             if isinstance(item, Exception):
-                finding.broken_off = str(item)
+                finding.broken_off = True
                 break
-            yield _finite(item, finding)
+            yield _usable(item, finding)
     finally:
         stop.set()
         while reader.is_alive():
@@ -123,29 +199,67 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
             except queue.Empty:
                 continue
         reader.join()
-    finding.short_by = max(0, finding.short_by + programme.declared_length - finding.length)
+    short_by = (programme.declared_length or 0) - finding.length
+    if short_by > _SLACK_S * programme.sample_rate_hz:
+        finding.short_by = short_by
+    finding.broken_off = finding.broken_off or programme.end_lost or finding.short_by > 0
+
+
+def read_again(programme: Programme, channel: int, start: int, length: int) -> NDArray[np.float32] | None:
+    """Samples of one channel from the middle of a file that has been read before.
+
+    Parameters
+    ----------
+    programme : Programme
+    channel : int
+    start, length : int
+        First sample and count; what lies before the beginning or after the end is silence.
+
+    Returns
+    -------
+    ndarray [shape=(length,)] float32, or None
+        None where the file cannot be read there (any more).
+    """
+    samples = np.zeros(length, dtype=np.float32)
+    before = max(-start, 0)
+    try:
+        with _open(programme.path) as sound:
+            sound.seek(max(start, 0))
+            read = sound.read(length - before, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        return None
+    samples[before : before + len(read)] = _usable(read, Finding())[:, channel] if len(read) else 0.0
+    return samples
 
 
 def _read(
     programme: Programme, ready: queue.Queue[NDArray[np.float32] | Exception | None], stop: threading.Event
 ) -> None:
+    shape = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count), programme.channel_count
+    block = np.empty((0, programme.channel_count), dtype=np.float32)
     try:
-        with soundfile.SoundFile(programme.path) as sound:
+        with _open(programme.path) as sound:
             while not stop.is_set():
-                block = sound.read(BLOCK_LENGTH, dtype="float32", always_2d=True)
-                if not len(block):
+                block = np.full(shape, np.nan, dtype=np.float32)
+                read = sound.read(out=block)
+                if not len(read):
                     break
-                ready.put(block)
+                ready.put(read)
         ready.put(None)
     except Exception as error:  # whatever libsndfile meets in a damaged file ends the programme there
-        ready.put(error)
+        # It does not say how far it came, but the rest of the block is as it was.
+        written = np.flatnonzero(~np.isnan(block).all(axis=1))
+        if len(written):
+            ready.put(block[: written[-1] + 1])
+        ended = programme.declared_length is None and getattr(error, "code", None) == _SEEK_FAILED
+        ready.put(None if ended else error)
 
 
-def _finite(block: NDArray[np.float32], finding: Finding) -> NDArray[np.float32]:
+def _usable(block: NDArray[np.float32], finding: Finding) -> NDArray[np.float32]:
     finding.length += len(block)
-    # One sum finds any not-a-number or infinity; only then is it worth looking for them one by one.
-    if not np.isfinite(block.sum()):
-        bad = ~np.isfinite(block)
-        finding.not_finite += int(bad.sum())
+    # Two passes over the block find any sample of that kind; only then is it worth looking for them one by one.
+    if not (block.max() <= LARGEST_SAMPLE and block.min() >= -LARGEST_SAMPLE):
+        bad = ~(np.abs(block) <= LARGEST_SAMPLE)
+        finding.unusable += int(bad.sum())
         block = np.where(bad, np.float32(0.0), block)
     return block

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
+from auditor.audit_types import FileFault
 from auditor.errors import ProgrammeError
 
 SOUND_SUFFIXES = frozenset(
@@ -34,38 +36,52 @@ SOUND_SUFFIXES = frozenset(
 )
 
 
-def natural_key(name: str) -> list[tuple[int, int, str]]:
-    """Sorting key by which "track 2" comes before "track 10"."""
+def natural_key(name: str) -> tuple[list[tuple[int, int, str]], str]:
+    """Sorting key by which "track 2" comes before "track 10"; the name itself settles what is left equal."""
     parts = re.split(r"(\d+)", name.casefold())
-    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts]
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name
 
 
-def find(path: str) -> list[str]:
-    """Files that one argument stands for.
+def search(paths: Iterable[str]) -> tuple[list[str], list[FileFault]]:
+    """Files that the arguments stand for, and what could not be searched for them.
 
     Parameters
     ----------
-    path : str
-        A file (taken whatever its name) or a folder (searched with everything below it).
+    paths : iterable of str
+        Files (taken whatever their names) and folders (searched with everything below them, but for what is hidden;
+        links to folders are not followed, so that a loop of them does no harm).
 
-    Raises
-    ------
-    ProgrammeError
-        If a folder holds no sound file or cannot be listed.
+    Returns
+    -------
+    files : list of str
+        In the order of the arguments; a file that is named twice, or also lies in a folder named, is taken once.
+    faults : list of FileFault
     """
-    if not os.path.isdir(path):
-        return [path]
-    refused: list[OSError] = []
-    found = [
-        os.path.join(folder, name)
-        for folder, folders, names in os.walk(path, onerror=refused.append)
-        for name in names
-        if not name.startswith(".") and Path(name).suffix.lower() in SOUND_SUFFIXES
-    ]
-    if not found:
-        if refused:
-            raise ProgrammeError(f"cannot be searched: {refused[0].strerror}", where=path)
-        raise ProgrammeError(
-            "no sound file in this folder", where=path, hint="point at the folder that holds the tracks"
-        )
-    return sorted(found, key=natural_key)
+    files: dict[str, str] = {}
+    faults: list[FileFault] = []
+    for path in paths:
+        found, refused = _below(path) if os.path.isdir(path) else ([path], [])
+        for file in found:
+            files.setdefault(os.path.realpath(file), file)
+        faults += [FileFault(path=str(error.where), message=str(error)) for error in refused]
+    return list(files.values()), faults
+
+
+def _below(top: str) -> tuple[list[str], list[ProgrammeError]]:
+    found: list[str] = []
+    refused: list[ProgrammeError] = []
+
+    def refuse(error: OSError) -> None:
+        refused.append(ProgrammeError(f"cannot be searched: {error.strerror}", where=error.filename))
+
+    for folder, folders, names in os.walk(top, onerror=refuse):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        found += [
+            os.path.join(folder, name)
+            for name in names
+            if not name.startswith(".") and Path(name).suffix.lower() in SOUND_SUFFIXES
+        ]
+    if not found and not refused:
+        hint = "point at the folder that holds the tracks"
+        refused.append(ProgrammeError("no sound file in this folder", where=top, hint=hint))
+    return sorted(found, key=natural_key), refused

@@ -56,10 +56,12 @@ class Run:
 
     @property
     def attenuation_db(self) -> Trace:
-        """Loss against the cold part, with the coil as warm as it is [dB, positive is loss]."""
+        """Loss against the cold part, with the coil as warm as it is [dB]; nought once it has failed."""
         network = self.network
         added_ohm = network.dc_resistance_ohm * network.alpha_per_k * (self.coil_temp_c - np.float32(REFERENCE_C))
         impedance_ohm = np.float32(network.rated_impedance_ohm) + added_ohm.astype(np.float32)
         cold_ohm = impedance_ohm + np.float32(self.cold_resistance_ohm)
         loss: Trace = 20 * np.log10((self.protection_resistance_ohm + impedance_ohm) / cold_ohm)
+        if self.failed_at_s is not None:
+            loss[round(self.failed_at_s / self.frame_s) :] = 0.0
         return loss

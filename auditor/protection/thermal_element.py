@@ -19,6 +19,7 @@ import numpy as np
 from numba import njit
 
 from auditor.driver.coil import REFERENCE_C
+from auditor.errors import ThermalModelError
 from auditor.protection.contract import Run, ThermalState
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 _GRID_FROM_K = 200.0
 _GRID_STEP_K = 5.0
 _GRID_STEPS_PER_K = 1.0 / _GRID_STEP_K
-# A step no longer than this share of the part's own time constant: the rule's error is then far under 0.1 %.
+# A step no longer than this share of the shortest time constant: the rule's error is then far under 0.1 %.
 _STEP_SHARE = 0.25
 
 
@@ -106,6 +107,11 @@ def run(
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     traces = np.empty((6, len(source)), dtype=np.float32)
     failed = _frames(source, frame_s, element.table, element.fails_at_k, _constants(network), state, traces)
+    if not np.isfinite(state).all():
+        raise ThermalModelError(
+            "the driver's temperatures cannot be worked out from its thermal values",
+            hint="check the thermal resistances and time constants in the rig file's [driver]",
+        )
     voltage, coil, body, resistance, power, part_temp = traces
     return Run(
         frame_s=frame_s,
@@ -191,13 +197,15 @@ def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[n
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
-    """As many steps as the part's fastest change of temperature in this frame calls for."""
+    """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
     impedance = driver[0] + driver[2] * (coil_c - REFERENCE_C)
     power = (voltage / (resistance + impedance)) ** 2 * resistance
     # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
-    rate = 4.0 * max(power, loss) / (capacity * part_k)
-    return 1 + int(frame_s * rate / _STEP_SHARE)
+    part_rate = 4.0 * max(power, loss) / (capacity * part_k)
+    coil_rate = driver[3] * driver[5]
+    body_rate = (driver[3] + driver[4]) * driver[6]
+    return 1 + int(frame_s * max(part_rate, coil_rate, body_rate) / _STEP_SHARE)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -217,10 +225,15 @@ def _frames(source, frame_s, table, fails_at_k, driver, state, traces):  # type:
             )
             squares += square
             energy += heat
+            if part_k >= fails_at_k:
+                part_k = fails_at_k  # it melts here, and what would heat it further is cut off
+                voltage = 0.0
+                failed = frame if failed < 0 else failed
         resistance, _, _, ageing = _look_up(table, part_k)
         age += ageing * frame_s
-        if failed < 0 and (part_k >= fails_at_k or age >= 1.0):
+        if failed < 0 and age >= 1.0:
             failed = frame
+        if failed >= 0:
             age = max(age, 1.0)  # a molten filament has no life left, and stays open on the next track
         traces[0, frame] = math.sqrt(squares / frame_s)
         traces[1, frame] = coil_c

@@ -116,7 +116,7 @@ def verdict_line(track: Audit) -> str:
     """Margin and what binds, for the head of a track."""
     if track.margin_db is None:
         return (
-            "Plenty of room: nothing binds even 12 dB up."
+            "Plenty of room: nothing binds even 20 dB up."
             if track.verdict != "risk"
             else "No gain within reach is safe."
         )
@@ -145,7 +145,7 @@ def advice(track: Audit, degree: str) -> str:
 
 def _room(track: Audit, degree: str) -> str:
     if track.margin_db is None or track.margin_limited_by is None:
-        return "more than 12 dB of room, as far as the program looks"
+        return "more than 20 dB of room, as far as the program looks"
     amount = safe_side(track.margin_db)
     event = reaches(track.margin_limited_by, track.rig, degree)
     return f"about {tenths(amount)} dB of room before {event}" if amount > 0.0 else f"no room left before {event}"

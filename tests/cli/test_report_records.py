@@ -12,10 +12,10 @@ from typing import Any, cast
 import jsonschema
 import numpy as np
 import pytest
-from sample_audit import sample_rig, sample_set, sample_track
 
 from auditor.audit_types import Exposure, SetAudit
 from auditor.report import records
+from tests.cli.sample_audit import sample_rig, sample_set, sample_track
 
 TRACK_KEYS = [
     "path",

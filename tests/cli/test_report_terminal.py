@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 from rich.cells import cell_len
-from sample_audit import sample_rig, sample_set, sample_track
 
 from auditor.audit_types import FileFault, Passage, SetAudit
 from auditor.report import figures, layout, palette, passages, summary, timeline, words
 from auditor.report.progress import ProgressBar
 from auditor.report.terminal import make_console, render_text
+from tests.cli.sample_audit import sample_rig, sample_set, sample_track
 
 WIDTHS = (80, 100, 120, 200)
 
@@ -123,7 +123,7 @@ def test_advice_at_the_edges() -> None:
     track = one().tracks[0]
     assert words.advice(replace(track, margin_db=0.03), "°").startswith("No room left before the coil")
     assert words.advice(replace(track, margin_db=None, margin_limited_by=None), "°") == (
-        "No gain within reach brings anything to a limit."
+        "More than 20 dB of room, as far as the program looks."
     )
     assert words.advice(replace(track, verdict="risk", margin_db=None, margin_limited_by=None), "°") == (
         "No gain within reach is safe."

@@ -1,0 +1,84 @@
+"""Help, usage errors and bad rig files answer at once: nothing numerical is imported on their way."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.cli.harness import RIG
+
+NUMERICAL = {"numpy", "scipy", "numba", "llvmlite", "pyloudnorm", "soundfile"}
+
+# Runs the command line and says which packages came in on the way.
+_PROBE = """
+import json, sys
+from auditor import cli
+sys.argv[0] = "auditor"
+try:
+    cli.main()
+except SystemExit as stop:
+    print(json.dumps([stop.code or 0, sorted({name.partition(".")[0] for name in sys.modules})]), file=sys.stderr)
+"""
+
+
+def imported(*arguments: str, folder: Path) -> tuple[int, set[str]]:
+    """Exit status of a run, and the top-level packages it imported."""
+    environ = {"PYTHONPATH": str(Path(__file__).parents[2]), "PATH": "/usr/bin:/bin"}
+    done = subprocess.run(
+        [sys.executable, "-c", _PROBE, *arguments], cwd=folder, env=environ, capture_output=True, text=True
+    )
+    status, packages = json.loads(done.stderr.splitlines()[-1])
+    return status, set(packages)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--help"],
+        ["check", "--help"],
+        ["demo", "-h"],
+        ["rig", "new", "--help"],
+        ["--version"],
+        ["rig", "new", "-o", "-"],
+    ],
+    ids=" ".join,
+)
+def test_help(tmp_path: Path, arguments: list[str]) -> None:
+    status, packages = imported(*arguments, folder=tmp_path)
+    assert status == 0
+    assert not packages & (NUMERICAL | {"pydantic", "rich"})
+
+
+@pytest.mark.parametrize("arguments", [["chek"], ["check"], ["check", "a.wav"], ["check", "--rgi", "x"]], ids=" ".join)
+def test_usage_errors(tmp_path: Path, arguments: list[str]) -> None:
+    status, packages = imported(*arguments, folder=tmp_path)
+    assert status == 2
+    assert not packages & (NUMERICAL | {"pydantic", "rich"})
+
+
+@pytest.mark.parametrize("content", [None, "", "not toml", RIG.replace("6.0", "-3.0")], ids=["none", "", "text", "pad"])
+@pytest.mark.parametrize("command", [["check", "a.wav", "--rig"], ["rig", "check"]], ids=" ".join)
+def test_bad_rig(tmp_path: Path, command: list[str], content: str | None) -> None:
+    if content is not None:
+        (tmp_path / "rig.toml").write_text(content)
+    status, packages = imported(*command, "rig.toml", folder=tmp_path)
+    assert status == 2
+    assert not packages & NUMERICAL
+
+
+def test_place_for_the_report_that_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG)
+    status, packages = imported("check", "a.wav", "--rig", "rig.toml", "-o", "none/x.txt", folder=tmp_path)
+    assert status == 2
+    assert not packages & NUMERICAL
+
+
+def test_the_probe_would_see_them(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG)
+    status, packages = imported("check", "a.wav", "--rig", "rig.toml", folder=tmp_path)
+    assert status == 2
+    assert packages >= NUMERICAL - {"pyloudnorm"}
