@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from auditor.programme import decode
-from tests.cli.harness import RIG, Result, noise, run, settle, write
+from tests.cli.harness import RIG, Result, finish, noise, run, settle, spawn, write
 
 RATE_HZ = 48_000
 
@@ -282,10 +282,13 @@ def test_lowest_rate_still_has_a_loudness(folder: Path) -> None:
 
 
 def test_pipes_and_devices_are_refused_not_waited_for(folder: Path) -> None:
-    pipe = folder / "pipe.wav"
-    os.mkfifo(pipe)
-    refused(pipe, "is a device or a pipe", "write the sound to a file")
-    assert "is a device or a pipe" in check("/dev/zero").err
+    os.mkfifo(folder / "pipe.wav")
+    result = finish(spawn("check", "pipe.wav", "/dev/zero", "-r", "rig.toml", "--format", "csv"), timeout_s=20.0)
+    assert result.status == 2
+    assert result.complaints == [
+        f"error: {path}: is a device or a pipe, not a file (write the sound to a file first)"
+        for path in ("pipe.wav", "/dev/zero")
+    ]
 
 
 def test_may_not_be_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

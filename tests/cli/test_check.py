@@ -75,7 +75,7 @@ class TestWhichFiles:
         ],
     )
     def test_natural_order(self, names: list[str]) -> None:
-        assert sorted(reversed(names), key=natural_key) == names
+        assert sorted([*names[1:], names[0]], key=natural_key) == names
 
 
 NAMES = [
@@ -143,6 +143,16 @@ def test_csv_alone_is_on_standard_output(folder: Path) -> None:
     assert result.out.startswith(CSV_HEADER)
     rows = list(csv.DictReader(io.StringIO(result.out)))
     assert {row["path"] for row in rows} == {"loud.wav"}
+
+
+@pytest.mark.parametrize(
+    ("encoding", "shown"), [("utf-8", "é中.wav"), ("latin-1", "é\\u4e2d.wav"), ("ascii", "\\xe9\\u4e2d.wav")]
+)
+def test_csv_in_an_encoding_that_lacks_the_name(folder: Path, encoding: str, shown: str) -> None:
+    noise(folder / "é中.wav", level=1.0, duration_s=1.0)
+    result = run("check", "é中.wav", "-r", "rig.toml", "--format", "csv", encoding=encoding)
+    assert (result.status, result.err) == (1, "")
+    assert {row["path"] for row in csv.DictReader(io.StringIO(result.out))} == {shown}
 
 
 class TestOutput:

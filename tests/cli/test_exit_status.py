@@ -140,7 +140,7 @@ class TestUsage:
 class TestStreams:
     """Outputs that are closed, full or gone."""
 
-    @pytest.mark.parametrize(("track", "style", "status"), [("clear", "json", 0), ("risk", "text", 1)])
+    @pytest.mark.parametrize(("track", "style", "status"), [("clear", "text", 0), ("risk", "json", 1)])
     def test_a_reader_that_goes_changes_no_verdict(
         self, request: pytest.FixtureRequest, track: str, status: int, style: str
     ) -> None:
