@@ -144,6 +144,7 @@ class Audit:
     channels: tuple[ChannelAudit, ...]
     passages: tuple[Passage, ...]
     notes: tuple[str, ...]  # warnings about this file, one sentence each
+    unjudged: tuple[str, ...]  # parts of the file that could not be analysed, one sentence each
     rig: Rig
 
 

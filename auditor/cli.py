@@ -11,7 +11,6 @@ import os
 import signal
 import sys
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
@@ -123,6 +122,9 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
         _refuse_unwritable(output, keep=[*files, rig.path])
     result = _audit_all(files, faults, rig)
     status = _status(result, fail_on)
+    for track in result.tracks:
+        for note in track.notes:
+            _say(f"warning: {track.path}: {note}")
     for fault in result.errors:
         _say(f"error: {fault.message}")
     if result.interrupted:
@@ -132,23 +134,11 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
 
 
 def _audit_all(files: list[str], faults: list[FileFault], rig: Rig) -> SetAudit:
-    """Audit the files; a track that could be judged in part only is in the result and among its errors."""
-    from auditor.audit_types import FileFault
-    from auditor.chain.play import Unjudged
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
     with _libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        result = audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
-    unjudged = []
-    for track in result.tracks:
-        for note in track.notes:
-            message = f"{track.path}: {note}"
-            if isinstance(note, Unjudged):
-                unjudged.append(FileFault(path=track.path, message=message))
-            else:
-                _say(f"warning: {message}")
-    return replace(result, errors=(*result.errors, *unjudged))
+        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
 
 
 @contextmanager

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
-from auditor.chain.play import THREADS, Played, play
+from auditor.chain.play import Played, play
 from auditor.errors import AuditorError
 from auditor.judgement.examine import examine
-from auditor.judgement.margin import margin, worst_excess
+from auditor.judgement.margin import margin
 from auditor.judgement.ratings import stretches
+from auditor.threads import THREADS
 from auditor.units import power_to_db
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def audit_set(
     Returns
     -------
     SetAudit
-        Files that could not be analysed are in `errors`; after Ctrl-C it holds what was finished.
+        Files that could not be analysed, or not to the end, are in `errors`; after Ctrl-C it holds what was finished.
     """
     tracks: list[Audit] = []
     faults = list(earlier_faults)
@@ -89,6 +90,7 @@ def audit_set(
             played = play(str(programme), rig, progress=progress(index) if progress else None)
             tracks.append(_judge(played, rig))
             heat.carry_through(played)
+            faults += [FileFault(path=str(programme), message=f"{programme}: {what}") for what in played.unjudged]
         except AuditorError as error:
             faults.append(FileFault(path=str(programme), message=str(error)))
         except KeyboardInterrupt:
@@ -105,7 +107,7 @@ def _judge(played: Played, rig: Rig) -> Audit:
                 enumerate(played.feeds),
             )
         )
-        present = list(pool.map(lambda feed: worst_excess(feed.frames, rig), played.feeds))
+    present = [one.excess for one in examined]
     margin_db, limited_by = margin(played.feeds, rig, present)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
@@ -126,6 +128,7 @@ def _judge(played: Played, rig: Rig) -> Audit:
         channels=tuple(one.channel for one in examined),
         passages=tuple(passages),
         notes=played.notes,
+        unjudged=played.unjudged,
         rig=rig,
     )
 

@@ -174,6 +174,8 @@ def _read_text(path: Path, name: str) -> str:
     try:
         if path.is_dir():
             raise AuditorError("is a folder, not a rig file", where=name)
+        if path.exists() and not path.is_file():
+            raise AuditorError("is a device or a pipe, not a rig file", where=name)  # a pipe may never answer
         with path.open("rb") as file:
             content = file.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:

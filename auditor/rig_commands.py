@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Console
 
 DEFAULT_RIG = "rig.toml"
 EXIT_UNUSABLE = 2
 
 
-@click.group("rig")
+@click.group("rig", short_help="Make and check a rig file.")
 def rig_group() -> None:
     """Make and check a rig file: what stands between the mixer and the HF driver."""
 
@@ -62,12 +67,11 @@ def check_command(rig: str) -> None:
     except AuditorError as error:
         _stop([str(error)])
     from auditor.report.rig_sheet import show_rig
-    from auditor.report.terminal import make_console
 
-    show_rig(loaded, console=make_console(sys.stdout, no_color=False))
+    _print(lambda console: show_rig(loaded, console=console))
 
 
-@click.command("parts")
+@click.command("parts", short_help="List the parts the program knows.")
 @click.option("--format", "style", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def parts_command(style: str) -> None:
     """List the parts the program knows, each with its source and whether it was read there or is from memory."""
@@ -78,9 +82,17 @@ def parts_command(style: str) -> None:
 
         click.echo(json.dumps(parts_record(), indent=2, ensure_ascii=False))
         return
+    _print(lambda console: show_parts(console=console))
+
+
+def _print(show: Callable[[Console], None]) -> None:
     from auditor.report.terminal import make_console
 
-    show_parts(console=make_console(sys.stdout, no_color=False))
+    # Captured first: at a closed pipe rich would end the program with a status of its own.
+    console = make_console(sys.stdout, no_color=False)
+    with console.capture() as capture:
+        show(console)
+    click.echo(capture.get(), nl=False)
 
 
 def _stop(messages: list[str]) -> NoReturn:

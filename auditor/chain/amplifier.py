@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
+
+from auditor.kernels import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -58,12 +59,22 @@ class AmplifierChannel:
 
     def push(self, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Take the next samples, shape=(n,); return the voltage wished for and the voltage delivered [V]."""
-        wished = samples * self._volts_per_unit
-        delivered = np.clip(wished, -self._rail_v, self._rail_v)
-        self.energy += float(np.dot(delivered, delivered))
+        wished = np.empty(len(samples), dtype=np.float32)
+        delivered = np.empty(len(samples), dtype=np.float32)
         frames = int((self._under_way[0] + len(samples)) // self._frame_length)
         counts = np.zeros(frames, dtype=np.float32)
-        self.clipped_count += _count_clipped(wished, self._rail_v, self._frame_length, self._under_way, counts)
+        clipped_count, energy = _amplify(
+            samples,
+            self._volts_per_unit,
+            self._rail_v,
+            self._frame_length,
+            self._under_way,
+            wished,
+            delivered,
+            counts,
+        )
+        self.clipped_count += clipped_count
+        self.energy += energy
         self._clipped.append(counts / np.float32(self._frame_length))
         return wished, delivered
 
@@ -73,22 +84,35 @@ class AmplifierChannel:
         return np.concatenate([np.empty(0), *self._clipped, *last]).astype(np.float32)
 
 
-@njit(cache=True, nogil=True)
-def _count_clipped(wished_v, rail_v, frame_length, under_way, counts):  # type: ignore[no-untyped-def]
+@compiled(fastmath=True)
+def _clip(samples, volts_per_unit, rail_v, wished_v, delivered_v):  # type: ignore[no-untyped-def]
+    square = np.float32(0.0)
+    clipped = 0
+    for i in range(len(samples)):
+        wished = samples[i] * volts_per_unit
+        delivered = min(max(wished, -rail_v), rail_v)
+        wished_v[i] = wished
+        delivered_v[i] = delivered
+        square += delivered * delivered
+        clipped += 1 if abs(wished) > rail_v else 0
+    return square, clipped
+
+
+@compiled(fastmath=True)
+def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, wished_v, delivered_v, counts):  # type: ignore[no-untyped-def]
     filled: Any = np.int64(under_way[0])
     clipped: Any = np.int64(under_way[1])
     total = 0
+    energy = 0.0
     frame = 0
     i = 0
-    while i < len(wished_v):
-        stop = min(len(wished_v), i + frame_length - filled)
+    while i < len(samples):
+        stop = min(len(samples), i + frame_length - filled)
+        square, here = _clip(samples[i:stop], volts_per_unit, rail_v, wished_v[i:stop], delivered_v[i:stop])
         filled += stop - i
-        here = 0
-        for j in range(i, stop):
-            if abs(wished_v[j]) > rail_v:
-                here += 1
         clipped += here
         total += here
+        energy += square
         i = stop
         if filled == frame_length:
             counts[frame] = clipped
@@ -96,4 +120,4 @@ def _count_clipped(wished_v, rail_v, frame_length, under_way, counts):  # type: 
             filled = np.int64(0)
             clipped = np.int64(0)
     under_way[0], under_way[1] = filled, clipped
-    return total
+    return total, energy

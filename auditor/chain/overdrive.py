@@ -22,9 +22,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 
 from auditor.chain.splitter import branch_voltage
+from auditor.kernels import compiled, largest_magnitude
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -298,46 +298,51 @@ def _climber(rungs: int, four: bool) -> Any:
     gain, energy, peak = _GAIN * rungs, _ENERGY * rungs, _PEAK * rungs
     s1, s2, s3, s4, s5, s6, s7, s8 = (rungs * (_FIRST_STATE + state) for state in range(8))
 
-    @njit(cache=True, nogil=True, fastmath=True)
+    size = _COLUMNS * rungs
+
+    @compiled(fastmath=True)
     def climb(wished_v, row_length, lead, gains, rail_v, sections, energies, peaks, wished_peaks):  # type: ignore[no-untyped-def]
         b10, b11, b12, a11, a12 = sections[0]
         b20, b21, b22, a21, a22 = sections[1]
         b30, b31, b32, a31, a32 = sections[-2]
         b40, b41, b42, a41, a42 = sections[-1]
-        kept = np.empty(_COLUMNS * rungs, np.float32)
-        kept[gain:energy] = gains
-        for row in range(energies.shape[0]):
-            start = row * row_length
-            stop = start + lead + row_length
-            largest = np.float32(0.0)
-            for i in range(start, stop):
-                largest = max(largest, abs(wished_v[i]))
-            wished_peaks[row] = largest
-            if largest * gains[rungs - 1] <= rail_v:
+        kept = np.empty(2 * size, np.float32)
+        rows = energies.shape[0]
+        for pair in range((rows + 1) // 2):
+            # Two rows at a time: while one waits for its own last output, the other is worked on.
+            first, second = 2 * pair, min(2 * pair + 1, rows - 1)
+            for row in (first, second):
+                wished_peaks[row] = largest_magnitude(wished_v[row * row_length : (row + 1) * row_length + lead])
+            if max(wished_peaks[first], wished_peaks[second]) * gains[rungs - 1] <= rail_v:
                 continue  # nothing clips on any rung: plain scaling holds
-            kept[energy:] = 0.0
-            for i in range(start, stop):
-                if i == start + lead:
-                    kept[energy:s1] = 0.0  # the filters have settled: what counts starts here
-                wished = wished_v[i]
-                for k in range(rungs):
-                    x = min(max(wished * kept[gain + k], -rail_v), rail_v)
-                    y = b10 * x + kept[s1 + k]
-                    kept[s1 + k] = b11 * x - a11 * y + kept[s2 + k]
-                    kept[s2 + k] = b12 * x - a12 * y
-                    z = b20 * y + kept[s3 + k]
-                    kept[s3 + k] = b21 * y - a21 * z + kept[s4 + k]
-                    kept[s4 + k] = b22 * y - a22 * z
-                    if four:
-                        y = b30 * z + kept[s5 + k]
-                        kept[s5 + k] = b31 * z - a31 * y + kept[s6 + k]
-                        kept[s6 + k] = b32 * z - a32 * y
-                        z = b40 * y + kept[s7 + k]
-                        kept[s7 + k] = b41 * y - a41 * z + kept[s8 + k]
-                        kept[s8 + k] = b42 * y - a42 * z
-                    kept[energy + k] += z * z
-                    kept[peak + k] = max(kept[peak + k], abs(z))
-            energies[row] = kept[energy:peak]
-            peaks[row] = kept[peak:s1]
+            kept[:] = 0.0
+            kept[gain:energy] = gains
+            kept[size + gain : size + energy] = gains
+            for i in range(row_length + lead):
+                if i == lead:  # the filters have settled: what counts starts here
+                    kept[energy:s1] = 0.0
+                    kept[size + energy : size + s1] = 0.0
+                for half in range(2):
+                    base = half * size
+                    wished = wished_v[(second if half else first) * row_length + i]
+                    for k in range(base, base + rungs):
+                        x = min(max(wished * kept[gain + k], -rail_v), rail_v)
+                        y = b10 * x + kept[s1 + k]
+                        kept[s1 + k] = b11 * x - a11 * y + kept[s2 + k]
+                        kept[s2 + k] = b12 * x - a12 * y
+                        z = b20 * y + kept[s3 + k]
+                        kept[s3 + k] = b21 * y - a21 * z + kept[s4 + k]
+                        kept[s4 + k] = b22 * y - a22 * z
+                        if four:
+                            y = b30 * z + kept[s5 + k]
+                            kept[s5 + k] = b31 * z - a31 * y + kept[s6 + k]
+                            kept[s6 + k] = b32 * z - a32 * y
+                            z = b40 * y + kept[s7 + k]
+                            kept[s7 + k] = b41 * y - a41 * z + kept[s8 + k]
+                            kept[s8 + k] = b42 * y - a42 * z
+                        kept[energy + k] += z * z
+                        kept[peak + k] = max(kept[peak + k], abs(z))
+            energies[first], peaks[first] = kept[energy:peak], kept[peak:s1]
+            energies[second], peaks[second] = kept[size + energy : size + peak], kept[size + peak : size + s1]
 
     return climb

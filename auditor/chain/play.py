@@ -6,9 +6,10 @@ being decoded.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import ProgrammeError
-from auditor.programme import decode
+from auditor.programme import decode, notes
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     from auditor.rig import Rig
 
-THREADS = 2
+_BLOCKS_BEHIND = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,6 +77,7 @@ class Played:
     loudness: Loudness
     feeds: tuple[ChannelFeed, ...]
     notes: tuple[str, ...]
+    unjudged: tuple[str, ...]
 
 
 def play(
@@ -100,26 +102,26 @@ def play(
     programme = decode.inspect(path)
     lines = [_Line(programme, channel, rig, frame_s) for channel in range(programme.channel_count)]
     finding = decode.Finding()
-    with ThreadPoolExecutor(max_workers=THREADS, thread_name_prefix="channel") as pool:
+    with _SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
-            for _ in pool.map(_Line.push, lines, block.T):
-                pass
+            running.push(block)
             if progress is not None and programme.declared_length is not None:
                 progress(min(1.0, finding.length / programme.declared_length))
-        if finding.length == 0:
-            raise ProgrammeError(
-                "breaks off before the first sample", where=path, hint="copy or export it again from its source"
-            )
-        if finding.unusable == finding.length * programme.channel_count:
-            raise ProgrammeError("holds nothing but samples that are no numbers", where=path, hint="export it again")
-        feeds = tuple(pool.map(_Line.finish, lines))
-        loudness = combine([line.meter for line in lines])
+    if finding.length == 0:
+        raise ProgrammeError(
+            "breaks off before the first sample", where=path, hint="copy or export it again from its source"
+        )
+    if finding.unusable == finding.length * programme.channel_count:
+        raise ProgrammeError("holds nothing but samples that are no numbers", where=path, hint="export it again")
+    feeds = tuple(line.finish() for line in lines)
+    loudness = combine([line.meter for line in lines])
     return Played(
         programme=programme,
         duration_s=finding.length / programme.sample_rate_hz,
         loudness=loudness,
         feeds=feeds,
-        notes=_notes(programme, finding, lines, rig),
+        notes=notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
+        unjudged=notes.unjudged(programme, finding),
     )
 
 
@@ -170,43 +172,36 @@ class _Line:
         )
 
 
-class Unjudged(str):
-    """A note on a part of the file that could not be analysed; the command line counts it as an error."""
+class _SideBySide:
+    """Runs each channel's line in a thread of its own, at most a few blocks behind the decoder and not in step."""
 
-    __slots__ = ()
+    def __init__(self, lines: list[_Line]) -> None:
+        self._lines = lines
+        self._threads = [ThreadPoolExecutor(max_workers=1, thread_name_prefix="channel") for _ in lines]
+        self._under_way: deque[list[Future[None]]] = deque()
 
+    def __enter__(self) -> Self:
+        return self
 
-def _notes(programme: decode.Programme, finding: decode.Finding, lines: list[_Line], rig: Rig) -> tuple[str, ...]:
-    notes: list[str] = []
-    rate = programme.sample_rate_hz
-    if finding.broken_off:
-        missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
-        notes.append(
-            Unjudged(
-                f"the file breaks off after {finding.length / rate:.1f} s{missing}; what is there was analysed, "
-                "the rest cannot be judged: copy it again"
-            )
+    def push(self, block: NDArray[np.float32]) -> None:
+        """Hand a block of shape=(n, channels) to the lines; raises what a line raised on an earlier one."""
+        self._under_way.append(
+            [
+                thread.submit(line.push, samples)
+                for thread, line, samples in zip(self._threads, self._lines, block.T, strict=True)
+            ]
         )
-    if finding.unusable:
-        of_all = f"{finding.unusable} of {finding.length * programme.channel_count} samples"
-        notes.append(
-            Unjudged(
-                f"{of_all} are no numbers, or absurdly large, and were taken as silence; what should be there cannot "
-                "be judged: export it again"
-            )
-        )
-    if rig.crossover.alignment != "none" and rig.crossover.frequency_hz >= rate / 2.0:
-        notes.append(
-            f"sampled at {rate} Hz, the file ends at {rate / 2:g} Hz, below the crossover at "
-            f"{rig.crossover.frequency_hz:g} Hz: next to nothing of it reaches the driver"
-        )
-    elif rate < 32_000:
-        notes.append(f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged")
-    largest = max(line.meter.sample_peak for line in lines)
-    if largest > 1.0:
-        notes.append(
-            f"samples reach {20.0 * np.log10(largest):+.1f} dBFS: taken at their value, not clipped at full scale"
-        )
-    if largest == 0.0:
-        notes.append("the file is silent from end to end")
-    return tuple(notes)
+        if len(self._under_way) > _BLOCKS_BEHIND:
+            self._wait()
+
+    def _wait(self) -> None:
+        for future in self._under_way.popleft():
+            future.result()
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
+        try:
+            while self._under_way and kind is None:
+                self._wait()
+        finally:
+            for thread in self._threads:
+                thread.shutdown(wait=True, cancel_futures=True)

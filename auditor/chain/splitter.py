@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
 from auditor.chain.crossover import response
+from auditor.kernels import compiled, largest_magnitude, sum_of_squares
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,7 +29,7 @@ _OVERLAP_PERIODS = 8.0
 _OVERLAP_LEAST_S = 0.020
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
-_BUFFER_BLOCKS = 16  # blocks transformed at a time: few enough for the processor's cache
+_BUFFER_BLOCKS = 32  # blocks transformed in one call
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,20 +112,23 @@ class Splitter:
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
-        """Branch voltage of the first blocks in the buffer, shape=(blocks, hop)."""
+        """Circular convolution of the first blocks in the buffer, shape=(blocks, fft_length).
+
+        The branch's voltage stands in the columns from `_behind` on, `_hop` of them.
+        """
         from scipy.fft import irfft, rfft
 
         windows = np.lib.stride_tricks.sliding_window_view(self._buffer, self._fft_length)[:: self._hop][:blocks]
         spectra = rfft(windows, axis=1)
         spectra *= self._response
         branch: NDArray[np.float32] = irfft(spectra, self._fft_length, axis=1, overwrite_x=True)
-        return branch[:, self._behind : self._behind + self._hop]
+        return branch
 
     def _gather(self, branch_v: NDArray[np.float32], count: int) -> None:
         """Share out the first `count` samples of the branch among frames."""
         frames = int((self._frame[2] + count) // self.frame_length)
         energy, peak = np.empty(frames), np.empty(frames, dtype=np.float32)
-        _energy_and_peak(branch_v, count, self.frame_length, self._frame, energy, peak)
+        _energy_and_peak(branch_v, self._behind, self._hop, count, self.frame_length, self._frame, energy, peak)
         self._energies.append(energy)
         self._peaks.append(peak)
 
@@ -166,20 +169,20 @@ def branch_voltage(voltage_v: NDArray[np.floating], sample_rate_hz: int, crossov
     return branch_v
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _energy_and_peak(branch_v, count, frame_length, under_way, energy, peak):  # type: ignore[no-untyped-def]
+@compiled(fastmath=True)
+def _energy_and_peak(branch_v, first, hop, count, frame_length, under_way, energy, peak):  # type: ignore[no-untyped-def]
     total, largest, filled = under_way[0], np.float32(under_way[1]), int(under_way[2])
     frame = 0
-    for row in range(branch_v.shape[0]):
-        i = 0
-        row_end = min(branch_v.shape[1], count - row * branch_v.shape[1])
+    rows, columns = branch_v.shape
+    flat_v = branch_v.reshape(-1)
+    for row in range(rows):
+        i = first
+        row_end = first + min(hop, count - row * hop)
         while i < row_end:
             stop = min(row_end, i + frame_length - filled)
-            square = np.float32(0.0)
-            for j in range(i, stop):
-                square += branch_v[row, j] * branch_v[row, j]
-                largest = max(largest, abs(branch_v[row, j]))
-            total += square
+            here_v = flat_v[row * columns + i : row * columns + stop]
+            total += sum_of_squares(here_v)
+            largest = max(largest, largest_magnitude(here_v))
             filled += stop - i
             i = stop
             if filled == frame_length:

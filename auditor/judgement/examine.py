@@ -16,6 +16,7 @@ from auditor import published
 from auditor.audit_types import ChannelAudit, Exposure, LampWork, Passage, ProtectionWork, Traces
 from auditor.judgement.passages import ENGAGED_FROM_DB, PassageFinder
 from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches
+from auditor.judgement.worst import Excess, Worst
 from auditor.units import SILENCE_DB, amplitude_to_db
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ class Examined:
 
     channel: ChannelAudit
     passages: list[Passage]
+    excess: Excess
 
 
 def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Examined:
@@ -75,7 +77,7 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
         protection=guarded.protection(rig, count, frame_s, duration_s),
         traces=Traces(step_s=bins.group * frame_s, **{"filament_temp_k": None, **bins.joined()}),
     )
-    return Examined(channel=channel, passages=finder.finish(duration_s))
+    return Examined(channel=channel, passages=finder.finish(duration_s), excess=guarded.worst.excess(rig))
 
 
 def _keep_traces(bins: _Binning, stretch: Stretch) -> None:
@@ -114,19 +116,15 @@ class _Binning:
 class _Tally:
     """Worst values and sums over the stretches seen so far."""
 
+    worst: Worst = field(default_factory=Worst)
     most: dict[str, float] = field(default_factory=dict)
     sums: dict[str, float] = field(default_factory=dict)
-    life_used_ratio: float = 0.0
-    failed_at_s: float | None = None
 
     def add(self, stretch: Stretch) -> None:
         run = stretch.run
-        self._raise("power_1s_w", stretch.power_1s_w)
-        self._raise("power_60s_w", stretch.power_60s_w)
-        self._raise("power_peak_w", stretch.power_peak_w)
-        self._raise("coil_temp_c", run.coil_temp_c)
-        self._raise("body_temp_c", run.body_temp_c)
+        self.worst.take(stretch)
         attenuation_db = run.attenuation_db
+        self._raise("body_temp_c", run.body_temp_c)
         self._raise("attenuation_db", attenuation_db)
         self._raise("resistance_ohm", run.protection_resistance_ohm)
         self._raise("part_power_w", run.protection_power_w)
@@ -134,11 +132,7 @@ class _Tally:
         self._sum("attenuation_db", attenuation_db)
         self._sum("engaged", attenuation_db > ENGAGED_FROM_DB)
         if run.filament_temp_k is not None:
-            self._raise("filament_temp_k", run.filament_temp_k)
             self._sum("glowing", run.filament_temp_k >= published.DRAPER_POINT_K.value)
-        self.life_used_ratio = run.life_used_ratio
-        if run.failed_at_s is not None and self.failed_at_s is None:
-            self.failed_at_s = stretch.first_frame * run.frame_s + run.failed_at_s
 
     def _raise(self, name: str, values: NDArray[np.float32]) -> None:
         self.most[name] = max(self.most.get(name, SILENCE_DB), float(values.max()))
@@ -149,22 +143,22 @@ class _Tally:
     def exposure(self, duration_s: float, frame_s: float) -> Exposure:
         return Exposure(
             driver_power_mean_w=self.sums["power_w"] * frame_s / duration_s,
-            driver_power_max_1s_w=self.most["power_1s_w"],
-            driver_power_max_60s_w=self.most["power_60s_w"],
-            driver_power_peak_w=self.most["power_peak_w"],
-            coil_temp_max_c=self.most["coil_temp_c"],
+            driver_power_max_1s_w=self.worst.power_1s_w,
+            driver_power_max_60s_w=self.worst.power_60s_w,
+            driver_power_peak_w=self.worst.power_peak_w,
+            coil_temp_max_c=self.worst.coil_temp_c,
             body_temp_max_c=self.most["body_temp_c"],
         )
 
     def protection(self, rig: Rig, frames: int, frame_s: float, duration_s: float) -> ProtectionWork:
         lamp = None
-        if "filament_temp_k" in self.most:
+        if "glowing" in self.sums:
             lamp = LampWork(
-                filament_temp_max_k=self.most["filament_temp_k"],
+                filament_temp_max_k=self.worst.filament_temp_k,
                 resistance_max_ohm=self.most["resistance_ohm"],
                 power_max_w=self.most["part_power_w"],
                 glow_s=min(self.sums["glowing"] * frame_s, duration_s),
-                life_used_ratio=self.life_used_ratio,
+                life_used_ratio=self.worst.life_used_ratio,
             )
         return ProtectionWork(
             kind=rig.protection.kind,
@@ -172,6 +166,6 @@ class _Tally:
             engaged_s=min(self.sums["engaged"] * frame_s, duration_s),
             attenuation_max_db=self.most["attenuation_db"],
             attenuation_mean_db=self.sums["attenuation_db"] / frames,
-            failed_at_s=self.failed_at_s,
+            failed_at_s=self.worst.failed_at_s,
             lamp=lamp,
         )

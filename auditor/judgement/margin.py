@@ -10,14 +10,17 @@ of samples that decide are read from the file again and clipped exactly; where i
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor import published
 from auditor.chain.overdrive import FRAMES_PER_ROW, WishedRow
 from auditor.judgement.ratings import stretches
+from auditor.judgement.worst import Excess, Worst
+from auditor.threads import THREADS
 from auditor.units import SILENCE_DB, power_to_db
 
 if TYPE_CHECKING:
@@ -28,10 +31,11 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
 
-    Excess = tuple[float, Cause]
 
 _LOWEST_GAIN_DB = -120.0
 _TOLERANCE_DB = 0.02
+_COARSE_DB = 0.2
+_ALIKE_DB = 3.0  # channels that are so near to the worst are worked out side by side
 _MOST_TRIALS = 40
 _NEAR_DB = 1.0  # more than the ladder can be off
 _LARGE_DEPARTURE_DB = 0.3  # the ladder's rungs are near enough for a tenth of it
@@ -41,37 +45,11 @@ _LEAST_SLOPE = 0.1  # even a lamp at full work lets a tenth of a decibel through
 
 
 def worst_excess(frames: HfFrames, rig: Rig) -> Excess:
-    """By how much the worst quantity is over its limit [dB], and which it is.
-
-    Powers, and rises of temperature above ambient, count as 10 log10 of their ratio to the limit; a filament's
-    temperature as 40 log10, for its power goes with the fourth power of it. Negative is under the limit.
-    """
-    most = dict.fromkeys(("power_1s", "power_60s", "peak", "coil_c", "filament_k", "life"), 0.0)
-    failed = False
+    """By how much the worst quantity of a channel is over its limit [dB], and which it is; see `Worst.excess`."""
+    worst = Worst()
     for stretch in stretches(frames, rig, protected=True):
-        run = stretch.run
-        here = {
-            "power_1s": stretch.power_1s_w.max(),
-            "power_60s": stretch.power_60s_w.max(),
-            "peak": stretch.power_peak_w.max(),
-            "coil_c": run.coil_temp_c.max(),
-            "filament_k": 0.0 if run.filament_temp_k is None else run.filament_temp_k.max(),
-            "life": run.life_used_ratio,
-        }
-        most = {key: max(most[key], float(value)) for key, value in here.items()}
-        failed = failed or run.failed_at_s is not None
-    driver, ambient_c = rig.driver, rig.site.ambient_temp_c
-    part_db = max(
-        40.0 * math.log10(max(most["filament_k"], 1.0) / published.TUNGSTEN_MELTING_K.value), power_to_db(most["life"])
-    )
-    excesses: list[Excess] = [
-        (power_to_db(most["power_1s"] / driver.program_power_w), "driver_power_1s"),
-        (power_to_db(most["power_60s"] / driver.continuous_power_w), "driver_power_60s"),
-        (power_to_db(most["peak"] / driver.peak_power_w), "driver_power_peak"),
-        (power_to_db((most["coil_c"] - ambient_c) / (driver.coil_temp_limit_c - ambient_c)), "coil_temp"),
-        (max(part_db, 0.0) if failed else part_db, "protection_failed"),
-    ]
-    return max(excesses)
+        worst.take(stretch)
+    return worst.excess(rig)
 
 
 def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) -> tuple[float | None, Cause | None]:
@@ -90,16 +68,23 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    found: tuple[float, Cause] | None = None
-    # The channel that is worst now is tried first: the others then mostly need one look, to see that they do not bind.
-    for index in sorted(range(len(feeds)), key=lambda each: present[each], reverse=True):
-        channel = _Channel(feeds[index], rig)
-        if found is not None and channel.excess(found[0])[0] < -_NEAR_DB:
-            continue
-        here = channel.margin(present[index])
-        if here is not None and (found is None or here[0] < found[0]):
-            found = here
-    return found if found is not None else (None, None)
+    channels = [_Channel(feed, rig) for feed in feeds]
+    starts = [_Point(0.0, *excess) for excess in present]
+    leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
+    leading = [start.excess_db >= leading_db for start in starts]
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        found = [
+            each
+            for each in pool.map(_Channel.margin, compress(channels, leading), compress(starts, leading))
+            if each is not None
+        ]
+    # The others mostly need one look, to see that they do not bind.
+    for channel, start, leads in zip(channels, starts, leading, strict=True):
+        if not leads:
+            here = _at(channel.excess, min(found)[0]) if found else start
+            tighter = channel.margin(here) if here.excess_db >= -_NEAR_DB or not found else None
+            found += [tighter] if tighter is not None else []
+    return min(found, default=(None, None))
 
 
 class _Channel:
@@ -114,16 +99,18 @@ class _Channel:
         """Worst excess at a gain change [dB]."""
         return worst_excess(self._frames(gain_db), self._rig)
 
-    def margin(self, present: Excess) -> tuple[float, Cause] | None:
-        """Gain at which the first limit is reached, and which; None if none is in range."""
-        if present[0] <= SILENCE_DB:
+    def margin(self, start: _Point) -> tuple[float, Cause] | None:
+        """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
+        if start.excess_db <= SILENCE_DB:
             return None
-        start = _Point(0.0, *present)
-        for _ in range(_MOST_READINGS):
-            found = _solve(self.excess, start, self._feed.ladder.highest_gain_db)
-            if found is None or not self._read_deciding_rows(found[0]):
+        highest_db = self._feed.ladder.highest_gain_db
+        found = _solve(self.excess, start, highest_db, _COARSE_DB)  # near enough to see which rows decide
+        for reading in range(_MOST_READINGS):
+            if found is None:
+                return None
+            if not self._read_deciding_rows(found[0]) and reading > 0:
                 break
-            start = _at(self.excess, found[0])
+            found = _solve(self.excess, _at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
         return None if found is None else self._replayed(*found)
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
@@ -170,24 +157,28 @@ def _rows_near_peak_rating(frames: HfFrames, rig: Rig) -> list[int]:
     return list(dict.fromkeys(rows.tolist()))[:_ROWS_AT_A_TIME]
 
 
-def _solve(trial: Callable[[float], Excess], start: _Point, highest_gain_db: float) -> tuple[float, Cause] | None:
+def _solve(
+    trial: Callable[[float], Excess], start: _Point, highest_gain_db: float, tolerance_db: float
+) -> tuple[float, Cause] | None:
     """Gain change at which the worst excess is nought, from the safe side, and what binds there; None if out of range.
 
     False position (with the Illinois rule against stalling), which needs few trials because excess goes nearly straight
     with gain: one decibel for one on a plain driver, less once a lamp works. A part that fails makes a step, on which
     the two gains close in.
     """
-    safe, over = _bracket(trial, start, highest_gain_db)
+    if -tolerance_db <= start.excess_db <= 0.0:
+        return start.gain_db, start.cause
+    safe, over = _bracket(trial, start, highest_gain_db, tolerance_db)
     if over is None:
         return None
     if safe is None:
         return _LOWEST_GAIN_DB, over.cause
     safe_weight = over_weight = 1.0
     for _ in range(_MOST_TRIALS):
-        if over.gain_db - safe.gain_db < _TOLERANCE_DB / 4.0 or safe.excess_db >= -_TOLERANCE_DB:
+        if over.gain_db - safe.gain_db < tolerance_db / 4.0 or safe.excess_db >= -tolerance_db:
             break
         # Aim at the middle of the tolerance, which lies on the safe side.
-        below, above = (safe.excess_db + _TOLERANCE_DB / 2.0) * safe_weight, over.excess_db * over_weight
+        below, above = (safe.excess_db + tolerance_db / 2.0) * safe_weight, over.excess_db * over_weight
         share = below / (below - above)
         point = _at(trial, safe.gain_db + min(max(share, 0.02), 0.98) * (over.gain_db - safe.gain_db))
         if point.excess_db <= 0.0:
@@ -211,14 +202,14 @@ def _at(trial: Callable[[float], Excess], gain_db: float) -> _Point:
 
 
 def _bracket(
-    trial: Callable[[float], Excess], start: _Point, highest_gain_db: float
+    trial: Callable[[float], Excess], start: _Point, highest_gain_db: float, tolerance_db: float
 ) -> tuple[_Point | None, _Point | None]:
     """The nearest gains found that are safe and that are over the limit; None where there is none in range."""
     here = start
     slope = 1.0  # decibels of excess for one of gain, as far as is known
     while True:
         # A little beyond where a straight line crosses, so that most often the next point lies on the other side.
-        step_db = -here.excess_db / slope * 1.05 - math.copysign(2.0 * _TOLERANCE_DB, here.excess_db)
+        step_db = -here.excess_db / slope * 1.05 - math.copysign(2.0 * tolerance_db, here.excess_db)
         there = _at(trial, min(max(here.gain_db + step_db, _LOWEST_GAIN_DB), highest_gain_db))
         if (there.excess_db <= 0.0) != (here.excess_db <= 0.0):
             safe, over = sorted((here, there), key=lambda point: point.excess_db)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from auditor.kernels import compiled
 from auditor.simulation import simulate
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _divider(driver_v: Trace, source_v: Trace) -> Trace:
     return np.divide(driver_v, source_v, out=np.zeros_like(driver_v), where=source_v > 0.0)
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _trailing_sum(values, window):  # type: ignore[no-untyped-def]
     sums = np.empty_like(values)
     total = 0.0

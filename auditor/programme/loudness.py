@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
+
+from auditor.kernels import compiled, largest_magnitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,24 +76,20 @@ class ChannelMeter:
         energies = np.empty(steps)
         _k_weighted_steps(samples, self._sections, self._state, self._step_length, self._energy, energies)
         self._step_energies.append(energies / self._step_length)
-        self.sample_peak = max(
-            self.sample_peak, float(np.max(samples, initial=0.0)), -float(np.min(samples, initial=0.0))
-        )
-        self.true_peak = max(self.true_peak, self.sample_peak)
-        if len(self._phases):
-            joined = np.concatenate([self._recent, samples])
-            self.true_peak = float(
-                _true_peak(joined, self._phases, np.float32(self._bound), np.float32(self.true_peak))
-            )
-            self._recent = joined[-_TAPS_PER_PHASE:].copy()
+        self._find_peaks(samples)
+
+    def _find_peaks(self, samples: NDArray[np.float32]) -> None:
+        if not len(self._phases):
+            self.sample_peak = self.true_peak = max(self.sample_peak, float(np.abs(samples).max(initial=0.0)))
+            return
+        joined = np.concatenate([self._recent, samples])
+        found = _peaks(joined, self._phases, np.float32(self._bound), np.float32(self.true_peak))
+        self.true_peak, self.sample_peak = float(found[0]), max(self.sample_peak, float(found[1]))
+        self._recent = joined[-_TAPS_PER_PHASE:].copy()
 
     def finish(self) -> NDArray[np.float64]:
         """Mean squares of the 100 ms steps; runs the interpolator past the last sample."""
-        if len(self._phases):
-            joined = np.concatenate([self._recent, np.zeros(_TAPS_PER_PHASE, dtype=np.float32)])
-            self.true_peak = float(
-                _true_peak(joined, self._phases, np.float32(self._bound), np.float32(self.true_peak))
-            )
+        self._find_peaks(np.zeros(_TAPS_PER_PHASE, dtype=np.float32))
         steps = np.concatenate([np.empty(0), *self._step_energies])
         if len(steps) < _STEPS_PER_BLOCK and self._energy[1] > 0:
             # Shorter than one gating block: the whole of it stands for the block.
@@ -159,7 +156,7 @@ def _interpolation_phases(sample_rate_hz: int) -> NDArray[np.float32]:
     return np.array(phases, dtype=np.float32)
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"})
+@compiled(fastmath={"contract"})
 def _k_weighted_steps(samples, sections, state, step_length, energy, energies):  # type: ignore[no-untyped-def]
     # Direct form one, written so that each output waits for one multiplication only: twice as fast as the transposed.
     b10, b11, b12, a11, a12 = sections[0]
@@ -171,13 +168,13 @@ def _k_weighted_steps(samples, sections, state, step_length, energy, energies): 
     while i < len(samples):
         stop = min(len(samples), i + step_length - count)
         count += stop - i
-        while i < stop:
-            x = np.float64(samples[i])
+        for value in samples[i:stop]:
+            x = np.float64(value)
             y = (b10 * x + b11 * x1 + b12 * x2 - a12 * y2) - a11 * y1
             z = (b20 * y + b21 * y1 + b22 * y2 - a22 * z2) - a21 * z1
             x2, x1, y2, y1, z2, z1 = x1, x, y1, y, z1, z
             total += z * z
-            i += 1
+        i = stop
         # Outputs that fade into denormal numbers cost a hundred times as much as others.
         if abs(x1) + abs(y1) + abs(z1) + abs(x2) + abs(y2) + abs(z2) < 1e-25:
             y1 = y2 = z1 = z2 = 0.0
@@ -189,9 +186,11 @@ def _k_weighted_steps(samples, sections, state, step_length, energy, energies): 
     energy[0], energy[1] = total, count
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _true_peak(joined, phases, bound, peak):  # type: ignore[no-untyped-def]
-    best = np.float32(peak)
+@compiled(fastmath=True)
+def _peaks(joined, phases, bound, true_peak):  # type: ignore[no-untyped-def]
+    """Largest value at or between the samples, if larger than `true_peak`, and the largest at the samples."""
+    sample_peak = largest_magnitude(joined)
+    best = max(np.float32(true_peak), sample_peak)
     # No point between samples can exceed the best so far while all samples under the interpolator are this small.
     threshold = best / bound
     last_large = -_TAPS_PER_PHASE
@@ -208,4 +207,4 @@ def _true_peak(joined, phases, bound, peak):  # type: ignore[no-untyped-def]
             if abs(value) > best:
                 best = abs(value)
                 threshold = best / bound
-    return best
+    return best, sample_peak

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
 from auditor.driver.coil import REFERENCE_C
 from auditor.errors import ThermalModelError
+from auditor.kernels import compiled
 from auditor.protection.contract import Run, ThermalState
 
 if TYPE_CHECKING:
@@ -145,7 +145,7 @@ def _constants(network: CoilNetwork) -> tuple[float, ...]:
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
     position = (temp_k - _GRID_FROM_K) * _GRID_STEPS_PER_K
     row = min(max(int(position), 0), table.shape[0] - 2)
@@ -159,7 +159,7 @@ def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of the three temperatures, then terminal voltage squared and the part's power."""
     rated_ohm, dc_ohm, ohm_per_k, coil_to_body, body_to_air, per_coil_capacity, per_body_capacity, ambient_c = driver
@@ -178,7 +178,7 @@ def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-u
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
     a = _rates(table, driver, voltage, part_k, coil_c, body_c)
     h = dt / 2.0
@@ -195,7 +195,7 @@ def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[n
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
     """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
@@ -208,7 +208,7 @@ def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: i
     return 1 + int(frame_s * max(part_rate, coil_rate, body_rate) / _STEP_SHARE)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _frames(source, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
     part_k, coil_c, body_c, age = state
     failed = -1

@@ -103,7 +103,7 @@ def _track(track: Audit) -> dict[str, Any]:
         "margin_db": track.margin_db,
         "margin_limited_by": track.margin_limited_by,
         "worst_channel": track.worst_channel,
-        "notes": list(track.notes),
+        "notes": [*track.unjudged, *track.notes],
         "channels": [_channel(channel) for channel in track.channels],
         "passages": [_passage(passage) for passage in track.passages],
     }

@@ -147,7 +147,7 @@ def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
     if not set_audit.errors:
         return
     sheet.line()
-    sheet.line(_heading(f"Not analysed: {len(set_audit.errors)}", sheet))
+    sheet.line(_heading(f"Not analysed, or not to the end: {len(set_audit.errors)}", sheet))
     for fault in set_audit.errors:
         message = fault.message.removeprefix(f"{fault.path}: ")
         sheet.paragraph(f"{sheet.name(fault.path, sheet.width - 8)}: {sheet.safe(message)}", label="! ")

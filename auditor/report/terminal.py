@@ -148,5 +148,5 @@ def _track(track: Audit, sheet: Sheet) -> None:
     passages.show(track, sheet)
     sheet.line()
     sheet.paragraph(words.advice(track, sheet.glyphs.degree), label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
-    for note in track.notes:
+    for note in (*track.unjudged, *track.notes):
         sheet.paragraph(sheet.safe(note), label="Note: ")

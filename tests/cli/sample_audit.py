@@ -189,6 +189,7 @@ def sample_track(
         channels=channels,
         passages=tuple(sorted(passages, key=lambda each: each.start_s)),
         notes=notes,
+        unjudged=(),
         rig=rig,
     )
 

@@ -363,6 +363,6 @@ def test_every_fault_of_a_batch_is_listed_and_the_rest_done(folder: Path) -> Non
     assert [Path(error["path"]).name for error in result.document["errors"]] == [
         "gone.wav",
         "2.wav",
-        "nowhere",
         "3.wav",
+        "nowhere",
     ]

@@ -19,6 +19,7 @@ BARE = {
     "first",
     "exponent",
     "true_peak",
+    "sample_peak",
     "share",
     "value",
     "limit",

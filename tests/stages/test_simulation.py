@@ -132,7 +132,9 @@ def test_every_trace_is_that_of_solve_ivp(name: str, source: str, frame_s: float
     run = simulate(volts, frame_s, system)
     count = until_molten(run)
     if count == 0:
-        pytest.skip("the lamp melts within the first frame")
+        # It melts within the first frame: nothing of it can be compared, and the next test looks at that.
+        assert (name, float(volts[0])) == ("tiny", 200.0)
+        return
     wanted = reference(system, volts[:count], frame_s)
     ambient_c = system.site.ambient_temp_c
     assert run.filament_temp_k is not None

@@ -1,0 +1,61 @@
+"""The worst of everything that is held against a limit, over a whole channel, and by how much it is over."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from auditor import published
+from auditor.audit_types import Cause
+from auditor.units import power_to_db
+
+if TYPE_CHECKING:
+    from auditor.judgement.ratings import Stretch
+    from auditor.rig import Rig
+
+Excess = tuple[float, Cause]
+
+
+@dataclass
+class Worst:
+    """Largest values over the stretches seen so far."""
+
+    power_1s_w: float = 0.0
+    power_60s_w: float = 0.0
+    power_peak_w: float = 0.0
+    coil_temp_c: float = -math.inf
+    filament_temp_k: float = 0.0
+    life_used_ratio: float = 0.0
+    failed_at_s: float | None = None
+
+    def take(self, stretch: Stretch) -> None:
+        """Take the next stretch."""
+        run = stretch.run
+        self.power_1s_w = max(self.power_1s_w, float(stretch.power_1s_w.max()))
+        self.power_60s_w = max(self.power_60s_w, float(stretch.power_60s_w.max()))
+        self.power_peak_w = max(self.power_peak_w, float(stretch.power_peak_w.max()))
+        self.coil_temp_c = max(self.coil_temp_c, float(run.coil_temp_c.max()))
+        if run.filament_temp_k is not None:
+            self.filament_temp_k = max(self.filament_temp_k, float(run.filament_temp_k.max()))
+        self.life_used_ratio = run.life_used_ratio
+        if run.failed_at_s is not None and self.failed_at_s is None:
+            self.failed_at_s = stretch.first_frame * run.frame_s + run.failed_at_s
+
+    def excess(self, rig: Rig) -> Excess:
+        """By how much the worst quantity is over its limit [dB], negative if under it, and which it is.
+
+        Powers, and rises of temperature above ambient, count as 10 log10 of their ratio to the limit; a filament's
+        temperature as 40 log10, for its power goes with the fourth power of it.
+        """
+        driver, ambient_c = rig.driver, rig.site.ambient_temp_c
+        molten = max(self.filament_temp_k, 1.0) / published.TUNGSTEN_MELTING_K.value
+        part_db = max(40.0 * math.log10(molten), power_to_db(self.life_used_ratio))
+        excesses: list[Excess] = [
+            (power_to_db(self.power_1s_w / driver.program_power_w), "driver_power_1s"),
+            (power_to_db(self.power_60s_w / driver.continuous_power_w), "driver_power_60s"),
+            (power_to_db(self.power_peak_w / driver.peak_power_w), "driver_power_peak"),
+            (power_to_db((self.coil_temp_c - ambient_c) / (driver.coil_temp_limit_c - ambient_c)), "coil_temp"),
+            (part_db if self.failed_at_s is None else max(part_db, 0.0), "protection_failed"),
+        ]
+        return max(excesses)

@@ -1,0 +1,67 @@
+"""What a technician should be told about a file, besides its verdict: one plain sentence each."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from auditor.programme.decode import Finding, Programme
+    from auditor.rig import Rig
+
+_LITTLE_HF_BELOW_HZ = 32_000
+
+
+def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
+    """Parts of a file that could not be analysed.
+
+    Parameters
+    ----------
+    programme : Programme
+    finding : Finding
+        What turned up while it was read.
+    """
+    sentences = []
+    rate = programme.sample_rate_hz
+    if finding.broken_off:
+        missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
+        sentences.append(
+            f"the file breaks off after {finding.length / rate:.1f} s{missing}; what is there was analysed, "
+            "the rest cannot be judged: copy it again"
+        )
+    if finding.unusable:
+        sentences.append(
+            f"{finding.unusable} of {finding.length * programme.channel_count} samples are no numbers, or absurdly "
+            "large, and were taken as silence; what should be there cannot be judged: export it again"
+        )
+    return tuple(sentences)
+
+
+def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
+    """Warnings about a file that was analysed from end to end.
+
+    Parameters
+    ----------
+    programme : Programme
+    rig : Rig
+    sample_peak : float
+        Its largest sample, full scale 1.0.
+    """
+    sentences = []
+    rate = programme.sample_rate_hz
+    if rig.crossover.alignment != "none" and rig.crossover.frequency_hz >= rate / 2.0:
+        sentences.append(
+            f"sampled at {rate} Hz, the file ends at {rate / 2:g} Hz, below the crossover at "
+            f"{rig.crossover.frequency_hz:g} Hz: next to nothing of it reaches the driver"
+        )
+    elif rate < _LITTLE_HF_BELOW_HZ:
+        sentences.append(
+            f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
+        )
+    if sample_peak > 1.0:
+        sentences.append(
+            f"samples reach {20.0 * math.log10(sample_peak):+.1f} dBFS: taken at their value, not clipped at full scale"
+        )
+    if sample_peak == 0.0:
+        sentences.append("the file is silent from end to end")
+    return tuple(sentences)
