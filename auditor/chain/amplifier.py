@@ -1,8 +1,9 @@
 """The amplifier: its gain is part of the level; here it runs out of voltage.
 
 Hard clip at ``rail_v = sqrt(2 * rated_power_w * rated_load_ohm)``, at the file's own rate. No oversampling: clipping a
-sampled wave keeps its power, and what little of it lies above 20 kHz folds back as power of the same size (measured
-under 0.005 dB at the high-frequency branch for 0 to 12 dB of overdrive; see `docs/models.md`).
+sampled wave keeps its power, and what little of it lies above 20 kHz folds back as power of much the same size. Against
+eight times oversampling the HF branch's power of six demonstration clips stays within 0.013 dB, that of the one which
+is clipped hardest within 0.11 dB above 5 kHz (`docs/models.md`).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from auditor.arrays import drain
 from auditor.kernels import compiled
 
 if TYPE_CHECKING:
@@ -81,7 +83,8 @@ class AmplifierChannel:
     def clipped_ratio(self) -> NDArray[np.float32]:
         """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
         last = [self._under_way[1:] / np.float32(self._frame_length)] if self._under_way[0] else []
-        return np.concatenate([np.empty(0), *self._clipped, *last]).astype(np.float32)
+        self._clipped += [each.astype(np.float32) for each in last]
+        return drain(self._clipped, np.empty(0, dtype=np.float32))
 
 
 @compiled(fastmath=True)

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from auditor.arrays import drain
 from auditor.chain.splitter import branch_voltage
 from auditor.kernels import compiled, largest_magnitude
 
@@ -208,9 +209,9 @@ class LadderBuilder:
         none = np.empty((0, len(self.gain_db)), dtype=np.float16)
         return OverdriveLadder(
             gain_db=self.gain_db,
-            level_db=np.concatenate([none, *self._levels_db]),
-            peak_db=np.concatenate([none, *self._peaks_db]),
-            onset_db=np.concatenate([np.empty(0, dtype=np.float32), *self._onsets_db]),
+            level_db=drain(self._levels_db, none),
+            peak_db=drain(self._peaks_db, none),
+            onset_db=drain(self._onsets_db, np.empty(0, dtype=np.float32)),
             lead=self._lead,
             frame_length=self._frame_length,
             sample_rate_hz=self._sample_rate_hz,

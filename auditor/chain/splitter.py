@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.arrays import drain
 from auditor.chain.crossover import response
 from auditor.kernels import compiled, largest_magnitude, sum_of_squares
 
@@ -75,7 +76,7 @@ class Splitter:
         self._sample_rate_hz = sample_rate_hz
         self._length = 0
         self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
-        self._energies: list[NDArray[np.float64]] = []
+        self._rms_v: list[NDArray[np.float32]] = []
         self._peaks: list[NDArray[np.float32]] = []
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
@@ -101,14 +102,13 @@ class Splitter:
             self._gather(self._convolve(-(-left // self._hop)), left)
             self._filled = 0
         if self._frame[2] > 0:
-            self._energies.append(self._frame[:1].copy())
+            self._rms_v.append(self._rms(self._frame[:1]))
             self._peaks.append(self._frame[1:2].astype(np.float32))
-        energies = np.concatenate([np.empty(0), *self._energies])
         return HfFrames(
             frame_s=self.frame_s,
             duration_s=self._length / self._sample_rate_hz,
-            rms_v=np.sqrt(energies / self.frame_length).astype(np.float32),
-            peak_v=np.concatenate([np.empty(0, dtype=np.float32), *self._peaks]),
+            rms_v=drain(self._rms_v, np.empty(0, dtype=np.float32)),
+            peak_v=drain(self._peaks, np.empty(0, dtype=np.float32)),
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
@@ -129,8 +129,11 @@ class Splitter:
         frames = int((self._frame[2] + count) // self.frame_length)
         energy, peak = np.empty(frames), np.empty(frames, dtype=np.float32)
         _energy_and_peak(branch_v, self._behind, self._hop, count, self.frame_length, self._frame, energy, peak)
-        self._energies.append(energy)
+        self._rms_v.append(self._rms(energy))
         self._peaks.append(peak)
+
+    def _rms(self, energy: NDArray[np.float64]) -> NDArray[np.float32]:
+        return np.sqrt(energy / self.frame_length).astype(np.float32)
 
 
 def split(
