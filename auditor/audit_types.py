@@ -68,6 +68,14 @@ class ProtectionWork:
 
 
 @dataclass(frozen=True, kw_only=True)
+class LimiterWork:
+    """What the limiter in front of the amplifier does: share of the time it works, and most gain it takes away [dB]."""
+
+    active_ratio: float
+    reduction_max_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Traces:
     """Time series of one channel, one value per bin of `step_s`; bin i covers [i, i+1) * step_s.
 
@@ -106,6 +114,7 @@ class ChannelAudit:
     unprotected: Exposure
     protection: ProtectionWork
     traces: Traces = field(repr=False, compare=False)
+    limiter: LimiterWork | None = None  # only where the rig has one
 
 
 @dataclass(frozen=True, kw_only=True)

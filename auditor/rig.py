@@ -32,12 +32,51 @@ class Level:
 
 
 @dataclass(frozen=True, kw_only=True)
+class EqualiserSection:
+    """One section of the equaliser: kind, frequency [Hz], gain [dB] (nought for a low or high pass) and quality."""
+
+    kind: Literal["peaking", "low_shelf", "high_shelf", "low_pass", "high_pass"]
+    frequency_hz: float
+    gain_db: float
+    q: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limiter:
+    """The limiter in front of the amplifier; see `auditor.chain.limiter`.
+
+    Parameters
+    ----------
+    detector, band : str
+        What it answers to, and whether it stands before an active crossover ("full") or behind it ("hf").
+    threshold_dbu, threshold_v : float
+        The same threshold at the amplifier's input [dBu] and at its output [V]: rms of a sine that just reaches it.
+    attack_s, hold_s, release_s : float
+    ratio : float or None
+        Decibels over the threshold for one that comes out; None lets nothing more come out.
+    averaging_s : float
+        Time constant of the rms detector; nought for the peak detector.
+    """
+
+    detector: Literal["peak", "rms"]
+    threshold_dbu: float
+    threshold_v: float
+    attack_s: float
+    hold_s: float
+    release_s: float
+    ratio: float | None
+    averaging_s: float
+    band: Literal["full", "hf"]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Amplifier:
-    """Gain [dB], and the sine power [W] at clipping into a load [ohm]."""
+    """Gain [dB], the sine power [W] at clipping into a load [ohm], and what it drives: the whole box or HF alone."""
 
     gain_db: float
     rated_power_w: float
     rated_load_ohm: float
+    band: Literal["full", "hf"] = "full"
 
     @property
     def rail_v(self) -> float:
@@ -94,6 +133,10 @@ class Rig:
         Dotted keys of the values that the rig file left out.
     path : str
         The rig file.
+    equaliser : tuple of EqualiserSection
+        Between mixer and amplifier, in the order of the signal; may be empty.
+    limiter : Limiter or None
+        Between equaliser and amplifier.
     """
 
     level: Level
@@ -104,6 +147,8 @@ class Rig:
     site: Site
     assumed: tuple[str, ...]
     path: str
+    equaliser: tuple[EqualiserSection, ...] = ()
+    limiter: Limiter | None = None
 
     @property
     def full_scale_v(self) -> float:
@@ -145,8 +190,11 @@ def load_rig(path: str | PathLike[str]) -> Rig:
 
 
 def rig_as_dict(rig: Rig) -> dict[str, Any]:
-    """Every resolved value in tables as in the rig file, and under ``assumed`` the dotted keys that were filled in."""
-    values = asdict(rig)
+    """Every resolved value in tables as in the rig file, and under ``assumed`` the dotted keys that were filled in.
+
+    ``limiter`` and ``equaliser`` are there only where the rig has one.
+    """
+    values = {key: value for key, value in asdict(rig).items() if key not in ("limiter", "equaliser") or value}
     values["assumed"] = list(rig.assumed)
     return values
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 ASSUMED_AMBIENT_TEMP_C = 25.0  # a mild evening; common practice, no source
 RATING_AMBIENT_C = 25.0  # the air a rating is taken to be stated for; common practice, no source
+ASSUMED_AVERAGING_S = 0.020  # of an rms detector; common practice, no source
 ASSUMED_COIL_DIAMETER_MM = 44.0  # the usual 1.75 inch of a compression driver; common practice, no source
 ASSUMED_COIL_MATERIAL: Literal["copper"] = "copper"
 ASSUMED_DC_RATIO = 0.72  # of the rated impedance; common practice, no source
@@ -28,12 +29,46 @@ _CHAPMAN = "from the coil's diameter through two measured drivers (Chapman 1998,
 # Dotted key -> unit, why, and the band within which the true value is likely to lie.
 _REASONS: dict[str, tuple[str, str, str]] = {
     "level.gain_db": ("dB", "nothing between mixer and amplifier", "set it if there is a processor or a trimmed input"),
+    "amplifier.band": ("", "full: one amplifier drives the whole box through a passive crossover", ""),
+    "limiter.ratio": ("", "nothing more than the threshold comes out", ""),
+    "limiter.band": ("", "that of the amplifier", ""),
+    "limiter.hold_s": ("s", "it lets go at once", "0 to 0.1 s"),
+    "limiter.averaging_s": (
+        "s",
+        "short against attack and release, long against a wave; common practice, no source",
+        "0.01 to 0.3 s",
+    ),
     "crossover.pad_db": ("dB", "no pad", "many two-way boxes have one of 3 to 10 dB"),
     "protection.series_count": ("", "a single lamp", ""),
     "protection.parallel_count": ("", "a single lamp", ""),
     "protection.design_temp_k": ("K", "from the lamp's class; common practice, no source", "give or take 75 K"),
     "protection.gas_loss_ratio": ("", "from the lamp's class; common practice, no source", "0.03 to 0.20"),
     "protection.rated_life_h": ("h", "the commonest life in the trade; common practice, no source", "200 to 5000 h"),
+    "protection.body": (
+        "",
+        "the commonest in loudspeakers; common practice, no source",
+        "look at the tube",
+    ),
+    "protection.cold_resistance_ohm": (
+        "ohm",
+        "between the listed ratings of its characteristic, or as in the listed body",
+        "half to twice; measure it with a meter",
+    ),
+    "protection.resistance_ohm": ("ohm", "between the listed ratings", "half to twice; measure it with a meter"),
+    "protection.max_resistance_ohm": (
+        "ohm",
+        "the resistance given, without tolerance",
+        "a third to twice as much more",
+    ),
+    "protection.max_voltage_v": (
+        "V",
+        "the lower of the two series in the list",
+        "up to 60 V; see the part's datasheet",
+    ),
+    "protection.release_v": ("V", "3 dB under the threshold; common practice, no source", "1 to 10 dB under it"),
+    "protection.attack_s": ("s", "a fast circuit; common practice, no source", "0.002 to 0.05 s"),
+    "protection.hold_s": ("s", "common practice, no source", "0.2 to 10 s"),
+    "protection.switch_s": ("s", "a small relay; common practice, no source", "0.003 to 0.02 s"),
     "driver.dc_resistance_ohm": (
         "ohm",
         f"{ASSUMED_DC_RATIO} of the rated impedance; common practice, no source",

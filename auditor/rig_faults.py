@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from auditor import protection
 from auditor.errors import Fault
 from auditor.rig_fields import RigTable, safe_key, shown
-from auditor.rig_tables import LATER_KEYS, LATER_TABLES, REQUIRED_TABLES, TABLE_NAMES, TABLES
+from auditor.rig_tables import LATER_KEYS, LATER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLE_NAMES, TABLES
 
 NOT_YET = "not available in this version"
 LIKELY, SURE = 0.5, 0.75  # how alike two words are: worth a hint, and surely a slip of the pen
@@ -32,7 +32,8 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     Returns
     -------
     sound : dict of dict
-        By table, the values that are right by themselves; always holds every name in `TABLE_NAMES`.
+        By table, the values that are right by themselves; always holds every name in `TABLE_NAMES`. A table that may
+        stand several times holds one such dict for each, under its number from "1" on.
     faults : list of Fault
     """
     document, faults = _respelt_tables(document)
@@ -41,11 +42,25 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
         raw = document.get(name)
         if raw is None:
             faults += [_missing_table(name)] if name in REQUIRED_TABLES else []
+        elif name in LIST_TABLES:
+            sound[name], found = _check_list(name, raw)
+            faults += found
         elif not isinstance(raw, dict):
             faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw)))
         else:
             sound[name], found = _check_table(name, raw)
             faults += found
+    return sound, faults
+
+
+def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:
+    """Sound values and faults of a table that may stand several times, by its number."""
+    if not isinstance(raw, list) or not all(isinstance(each, dict) for each in raw):
+        return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw))]
+    sound, faults = {}, []
+    for number, each in enumerate(raw, start=1):
+        sound[str(number)], found = _check_table(name, each)
+        faults += [prefixed(fault, name, number=number) for fault in found]
     return sound, faults
 
 
@@ -60,7 +75,8 @@ def _respelt_tables(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[F
         if name in TABLE_NAMES:
             continue
         faults.append(_stray(name, value))
-        near = _nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict) else None
+        near = _nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict | list) else None
+        near = near if (near in LIST_TABLES) == isinstance(value, list) else None
         if near is not None and name not in LATER_TABLES:
             known.setdefault(near, value)
     return known, faults
@@ -117,9 +133,10 @@ def _as_float(model: type[RigTable], key: str, value: Any) -> Any:
     return float(value) if float in _kinds(model.model_fields[key].annotation) else value
 
 
-def prefixed(fault: Fault, table: str) -> Fault:
-    """The same fault with its key dotted."""
-    return Fault(key=f"{table}.{fault.key}", what=fault.what, got=fault.got, allowed=fault.allowed, hint=fault.hint)
+def prefixed(fault: Fault, table: str, *, number: int | None = None) -> Fault:
+    """The same fault with its key dotted; of a numbered table, whose name it has already, with the number."""
+    key = f"{table}.{fault.key}" if number is None else f"{table}.{number}.{fault.key.removeprefix(f'{table}.')}"
+    return Fault(key=key, what=fault.what, got=fault.got, allowed=fault.allowed, hint=fault.hint)
 
 
 def unit_of(model: type[RigTable], key: str) -> str:
@@ -228,8 +245,9 @@ def _stray(name: str, value: object) -> Fault:
     if name in LATER_TABLES:
         return _later(name)
     if isinstance(value, dict | list):
-        near = _nearest(name, TABLE_NAMES)
-        hint = f"did you mean [{near}]?" if near else f"tables: {', '.join(TABLE_NAMES)}"
+        near = _nearest(name, [each for each in TABLE_NAMES if each not in LIST_TABLES])
+        near = _nearest(name, LIST_TABLES, cutoff=SURE) or near
+        hint = f"did you mean {_headed(near)}?" if near else f"tables: {', '.join(TABLE_NAMES)}"
         return Fault(key=safe_key(name), what="unknown table", hint=hint)
     keys = [key for _, model in _all_models() for key in model.model_fields]
     homes, near = _homes(name), _nearest(name, keys)
@@ -254,7 +272,12 @@ def _unknown(model: type[RigTable], table: str, key: str) -> Fault:
 
 def _homes(key: str) -> list[str]:
     """The tables that have such a key, as the user writes them."""
-    return list(dict.fromkeys(f"[{table}]" for table, model in _all_models() if key in model.model_fields))
+    homes = (_headed(table) for table, model in _all_models() if key in model.model_fields)
+    return list(dict.fromkeys(homes))
+
+
+def _headed(table: str) -> str:
+    return f"[[{table}]]" if table in LIST_TABLES else f"[{table}]"
 
 
 def _all_models() -> list[tuple[str, type[RigTable]]]:

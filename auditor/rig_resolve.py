@@ -24,6 +24,8 @@ from auditor.rig_assumptions import (
 )
 from auditor.rig_faults import checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
+from auditor.rig_processor import resolve_equaliser, resolve_limiter
+from auditor.rig_tables import TABLE_NAMES
 
 Values = dict[str, dict[str, Any]]
 THERMAL_KEYS = (
@@ -59,6 +61,10 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += _crossover_faults(document, values["crossover"])
     settings, assumed_protection, found = _resolve_protection(document, values["protection"], faults)
     faults += found
+    sections, found = resolve_equaliser(values["equaliser"])
+    faults += found
+    limiter, assumed_limiter, found = resolve_limiter(document, values)
+    faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"])
     faults += _driver_faults(values)
     derived, found = _fill_thermal(values)
@@ -68,19 +74,20 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     rig = Rig(
         level=Level(**values["level"]),
         amplifier=Amplifier(**values["amplifier"]),
+        equaliser=sections,
+        limiter=limiter,
         crossover=Crossover(**{"order": 0, "frequency_hz": 0.0, **values["crossover"]}),
         protection=settings,
         driver=Driver(**values["driver"]),
         site=Site(**values["site"]),
-        assumed=_in_file_order(assumed + assumed_protection + derived),
+        assumed=_in_file_order(assumed + assumed_limiter + assumed_protection + derived),
         path=path,
     )
     return rig, []
 
 
 def _in_file_order(keys: list[str]) -> tuple[str, ...]:
-    tables = ("level", "amplifier", "crossover", "protection", "driver", "site")
-    return tuple(sorted(keys, key=lambda key: tables.index(key.split(".")[0])))
+    return tuple(sorted(keys, key=lambda key: TABLE_NAMES.index(key.split(".")[0])))
 
 
 def _resolve_protection(

@@ -12,7 +12,7 @@ from typing import Any
 
 from auditor import protection
 from auditor.rig_fields import RigTable
-from auditor.rig_tables import REQUIRED_TABLES, TABLES
+from auditor.rig_tables import LIST_TABLES, REQUIRED_TABLES, TABLES
 
 SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
 
@@ -23,13 +23,25 @@ _RULES: dict[str, dict[str, Any]] = {
         "then": {"properties": {"order": False, "frequency_hz": False}},
         "else": {"required": ["order", "frequency_hz"]},
     },
+    "limiter": {"oneOf": [{"required": ["threshold_dbu"]}, {"required": ["threshold_v"]}]},
+    "equaliser": {
+        "if": {"properties": {"kind": {"enum": ["low_pass", "high_pass"]}}},
+        "then": {"properties": {"gain_db": False}},
+        "else": {"required": ["gain_db"]},
+    },
     "lamp": {"oneOf": [{"required": ["part"]}, {"required": ["design_voltage_v", "design_current_a"]}]},
+    "breaker": {
+        "if": {"properties": {"reset": {"const": "self"}}},
+        "then": {"required": ["reset_s"]},
+        "else": {"properties": {"reset_s": False}},
+    },
 }
 
 
 def rig_json_schema() -> dict[str, Any]:
     """The schema, made from the models that check the file."""
     properties = {name: _table_schema(model, rules=name) for name, model in TABLES.items()}
+    properties |= {name: {"type": "array", "items": properties[name]} for name in LIST_TABLES}
     methods = [_table_schema(protection.method(kind).Table, rules=kind) for kind in protection.METHODS]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -12,6 +12,7 @@ from auditor.rig_fields import RigTable, choice, quantity
 
 NO_NEGATIVE_OHMS = "a resistance is above zero"
 NO_NEGATIVE_POWER = "a power rating is above zero"
+NO_NEGATIVE_TIME = "a time is not negative"
 THERMAL_ABOVE_ZERO = "heat does not flow uphill: a thermal resistance is above zero"
 
 
@@ -24,6 +25,83 @@ class Level(RigTable):
     )
 
 
+class EqualiserSection(RigTable):
+    """One ``[[equaliser]]`` table."""
+
+    kind: Literal["peaking", "low_shelf", "high_shelf", "low_pass", "high_pass"] = choice("What the section does.")
+    frequency_hz: float = quantity(
+        "Centre or corner.",
+        unit="Hz",
+        low=10.0,
+        high=24_000.0,
+        below="lower than anything audible",
+        above="higher than anything audible",
+    )
+    gain_db: float | None = quantity(
+        "Gain of a peaking section or a shelf.",
+        unit="dB",
+        low=-30.0,
+        high=30.0,
+        below="no equaliser takes away that much",
+        above="no equaliser gives that much",
+        optional=True,
+    )
+    q: float = quantity("Quality: 0.707 is a Butterworth corner, more is narrower.", unit="", low=0.1, high=50.0)
+
+
+class Limiter(RigTable):
+    """The ``[limiter]`` table."""
+
+    detector: Literal["peak", "rms"] = choice("What it answers to.")
+    threshold_dbu: float | None = quantity(
+        "Threshold at the amplifier's input: level of a sine that just reaches it.",
+        unit="dBu",
+        low=-60.0,
+        high=40.0,
+        optional=True,
+    )
+    threshold_v: float | None = quantity(
+        "The same at the amplifier's output, instead: rms of a sine that just reaches it.",
+        unit="V",
+        low=0.01,
+        high=1000.0,
+        below="a threshold is above zero",
+        optional=True,
+    )
+    attack_s: float = quantity(
+        "Time to 63 % of the gain reduction called for.", unit="s", low=0.0, high=60.0, below=NO_NEGATIVE_TIME
+    )
+    hold_s: float | None = quantity(
+        "Time before it begins to let go.", unit="s", low=0.0, high=60.0, below=NO_NEGATIVE_TIME, optional=True
+    )
+    release_s: float = quantity(
+        "Time to 63 % of letting go.",
+        unit="s",
+        low=0.001,
+        high=600.0,
+        below="it would let go within a wave",
+    )
+    ratio: float | None = quantity(
+        "Decibels over the threshold for one that comes out; left out, nothing more comes out.",
+        unit="",
+        low=1.1,
+        high=1000.0,
+        below="a ratio of 1 does nothing, and less is an expander",
+        above="leave it out for a limiter that lets nothing more through",
+        optional=True,
+    )
+    averaging_s: float | None = quantity(
+        "Time constant over which the rms detector averages.",
+        unit="s",
+        low=0.001,
+        high=60.0,
+        optional=True,
+    )
+    band: Literal["full", "hf"] | None = choice(
+        "What it limits: everything, or behind an active crossover the HF band alone.", optional=True
+    )
+
+
 class Amplifier(RigTable):
     """The ``[amplifier]`` table."""
 
@@ -33,6 +111,9 @@ class Amplifier(RigTable):
     )
     rated_load_ohm: float = quantity(
         "The load of that rating.", unit="ohm", low=0.5, high=1000.0, below=NO_NEGATIVE_OHMS
+    )
+    band: Literal["full", "hf"] | None = choice(
+        "What it drives: the whole box through a passive crossover, or the HF driver alone (active).", optional=True
     )
 
 
@@ -119,16 +200,19 @@ class Site(RigTable):
 # [protection] has one model for each method and is looked up by its kind.
 TABLES: dict[str, type[RigTable]] = {
     "level": Level,
+    "equaliser": EqualiserSection,
+    "limiter": Limiter,
     "amplifier": Amplifier,
     "crossover": Crossover,
     "driver": Driver,
     "site": Site,
 }
 REQUIRED_TABLES = ("level", "amplifier", "crossover", "protection", "driver")
-TABLE_NAMES = (*REQUIRED_TABLES, "site")
+TABLE_NAMES = ("level", "equaliser", "limiter", *REQUIRED_TABLES[1:], "site")
+LIST_TABLES = ("equaliser",)  # written [[equaliser]], as often as there are sections
 
 # Dotted keys and tables that belong to the rig file but are not built yet: refused with that reason.
-LATER_TABLES = ("limiter", "equaliser")
+LATER_TABLES: tuple[str, ...] = ()
 LATER_KEYS = (
     "crossover.parts",
     "level.full_scale_re_clip_db",

@@ -22,14 +22,37 @@ full_scale_dbu = 18.0        # dBu, level of a 0 dBFS sine. 18 (EBU line-up) to 
 gain_db = -12.0              # dB, optional (0). Faders, processor and input knob together; turned down: negative
 
 
+# Optional: an equaliser, as many sections as there are, each headed [[equaliser]]. Also a house curve or a horn lift.
+# [[equaliser]]
+# kind = "high_shelf"        # peaking | low_shelf | high_shelf | low_pass | high_pass
+# frequency_hz = 8000.0      # Hz, centre or corner
+# gain_db = 4.0              # dB, peaking and shelves only. -30 to 30
+# q = 0.7                    # 0.707 is a Butterworth corner, more is narrower. 0.1 to 50
+
+
+# Optional: a limiter in front of the amplifier. Each channel is limited on its own.
+# [limiter]
+# detector = "rms"           # peak | rms
+# threshold_dbu = -2.98      # dBu at the amplifier's input: a sine of that level just reaches it
+# threshold_v = 15.5         # V, or the same at the amplifier's output: rms of that sine, for a peak detector too
+# attack_s = 0.002           # s, to 63 % of the gain reduction. About one period of the crossover frequency, or 1 to 5
+#                            # seconds for an rms limiter against heat
+# hold_s = 0.0               # s, optional (0). Before it begins to let go
+# release_s = 0.03           # s, to 63 %. About 16 times the attack
+# ratio = 10.0               # optional. Decibels in for one out above the threshold; left out, nothing more comes out
+# averaging_s = 0.02         # s, optional (0.02), rms only: what the detector averages over
+# band = "full"              # optional. full | hf; hf only where the HF driver has an amplifier of its own
+
+
 [amplifier]
 gain_db = 32.0               # dB, typically 26 to 36: data sheet, or 20 log10(rated voltage / input sensitivity)
 rated_power_w = 300.0        # W, sine, at clipping, into the load below, for one channel. 50 to 2000
 rated_load_ohm = 8.0         # ohm, the load of that rating. 4 or 8
+band = "full"                # optional. full: it drives the whole box; hf: the HF driver alone (active crossover)
 
 
 [crossover]
-# The high-pass in front of the HF driver. For a box that has amplifiers of its own for each way, it is the processor's.
+# The high-pass in front of the HF driver. Where that has an amplifier of its own, it is the processor's.
 alignment = "linkwitz-riley" # linkwitz-riley | butterworth | bessel | none
 order = 4                    # 1 to 8; linkwitz-riley 2, 4, 6 or 8. Slope is 6 dB per octave times the order
 frequency_hz = 1800.0        # Hz, typically 800 to 6000
@@ -39,7 +62,7 @@ pad_db = 6.0                 # dB, optional (0). Loss between crossover and driv
 
 [protection]
 # What stands in series with the HF driver.
-kind = "lamp"                # lamp | none
+kind = "lamp"                # lamp | fuse | breaker | resettable | relay | none
 part = "1156"                # trade number of the lamp; `auditor parts` lists those known
 series_count = 1             # optional (1). Equal lamps in series ...
 parallel_count = 1           # optional (1). ... and strings of them in parallel
@@ -50,6 +73,34 @@ parallel_count = 1           # optional (1). ... and strings of them in parallel
 # design_temp_k = 2725       # K, filament at the rated voltage. 2400 small, 2600, 2700 for 12 V 21 W and up
 # gas_loss_ratio = 0.12      # share of the power lost to gas and leads. 0.12 gas-filled, 0.05 vacuum
 # rated_life_h = 1200        # h, at the rated voltage. 200 to 5000
+#
+# Instead of the lamp's keys, for kind = "fuse":
+# rating_a = 2.0             # A, as stamped on the cap
+# characteristic = "F"       # F quick, T time-lag
+# body = "glass"             # optional (glass). glass | ceramic
+# cold_resistance_ohm = 0.05 # ohm, optional. Measure it with a meter
+#
+# For kind = "breaker" (thermal):
+# rating_a = 2.0             # A
+# reset = "hand"             # hand | self
+# reset_s = 20.0             # s, with reset = "self": after how long it closes again
+# resistance_ohm = 0.17      # ohm, optional
+#
+# For kind = "resettable" (polymer): hold_a alone for one in the list, otherwise all but the optional ones.
+# hold_a = 0.9               # A, carried for good at 23 C
+# trip_a = 1.8               # A, trips it in the end
+# resistance_ohm = 0.14      # ohm, the lowest it may have
+# max_resistance_ohm = 0.31  # ohm, optional
+# time_to_trip_s = 7.2       # s, the longest at five times hold_a
+# tripped_power_w = 1.0      # W, what it burns while tripped
+# max_voltage_v = 60.0       # V, optional
+#
+# For kind = "relay" (with a level comparator on the HF branch):
+# threshold_v = 20.0         # V rms, opens
+# release_v = 14.0           # V rms, optional (0.7 of it). Closes again below
+# attack_s = 0.01            # s, optional (0.01). Smoothing behind the rectifier
+# hold_s = 1.0               # s, optional (1). Stays open at least
+# switch_s = 0.01            # s, optional (0.01). Time the contact takes
 
 
 [driver]

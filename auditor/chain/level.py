@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from auditor import published
+
 if TYPE_CHECKING:
     from auditor.rig import Rig
 
@@ -23,3 +25,13 @@ def volts_per_unit(rig: Rig, *, gain_db: float = 0.0) -> float:
         A trial change of level on top of the rig's own [dB].
     """
     return math.sqrt(2.0) * rig.full_scale_v * 10.0 ** (gain_db / 20.0)
+
+
+def dbu(voltage_v: float) -> float:
+    """A voltage [V rms] as a level [dBu]."""
+    return 20.0 * math.log10(voltage_v / published.ZERO_DBU_V.value)
+
+
+def volts(level_dbu: float) -> float:
+    """A level [dBu] as a voltage [V rms]."""
+    return published.ZERO_DBU_V.value * float(10.0 ** (level_dbu / 20.0))

@@ -1,4 +1,4 @@
-"""The first half of the corridor in one pass over the samples: file -> level -> amplifier -> HF branch, and loudness.
+"""The first half of the corridor in one pass over the samples: file -> processor -> amplifier -> HF branch; loudness.
 
 Channels are independent, so each has its own line of stages and the lines run side by side while the next block is
 being decoded.
@@ -16,6 +16,7 @@ import numpy as np
 from auditor.chain.amplifier import AmplifierChannel, clip
 from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
+from auditor.chain.processor import Processor, after_amplifier
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import ProgrammeError
 from auditor.programme import decode, notes
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from auditor.audit_types import LimiterWork
     from auditor.rig import Rig
 
 _BLOCKS_BEHIND = 3
@@ -41,16 +43,24 @@ class Replay:
     frame_s: float
 
     def wished_v(self, start: int, length: int) -> NDArray[np.float32] | None:
-        """Voltage wished for at the present level from sample `start` on [V]; None if it cannot be read any more."""
-        samples = decode.read_again(self.programme, self.channel, start, length)
-        return None if samples is None else samples * np.float32(volts_per_unit(self.rig))
+        """Voltage wished for at the present level from sample `start` on [V]; None if it cannot be read any more.
+
+        Not for a rig with a limiter, which remembers all that was before.
+        """
+        assert self.rig.limiter is None
+        processor = Processor(self.rig, self.programme.sample_rate_hz)
+        lead = processor.lead
+        samples = decode.read_again(self.programme, self.channel, start - lead, length + 2 * lead)
+        return None if samples is None else processor.excerpt(samples)
 
     def frames(self, gain_db: float) -> HfFrames:
-        """HF frames at a gain change of `gain_db`, by clipping every sample again."""
-        volts = np.float32(volts_per_unit(self.rig, gain_db=gain_db))
-        splitter = Splitter(self.programme.sample_rate_hz, self.rig.crossover, frame_s=self.frame_s)
+        """HF frames at a gain change of `gain_db`, from every sample anew."""
+        processor = Processor(self.rig, self.programme.sample_rate_hz, gain_db=gain_db)
+        unit_v, rail_v = np.float32(processor.unit_v), self.rig.amplifier.rail_v
+        splitter = Splitter(self.programme.sample_rate_hz, after_amplifier(self.rig), frame_s=self.frame_s)
         for block in decode.blocks(self.programme, decode.Finding()):
-            splitter.push(clip(block[:, self.channel] * volts, self.rig.amplifier.rail_v))
+            splitter.push(clip(processor.push(np.ascontiguousarray(block[:, self.channel])) * unit_v, rail_v))
+        splitter.push(clip(processor.finish() * unit_v, rail_v))
         return splitter.finish()
 
 
@@ -66,6 +76,7 @@ class ChannelFeed:
     hf_energy_ratio: float
     hf_voltage_rms_v: float
     hf_voltage_peak_v: float
+    limiter: LimiterWork | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,20 +141,23 @@ class _Line:
 
     def __init__(self, programme: decode.Programme, channel: int, rig: Rig, frame_s: float | None) -> None:
         sample_rate_hz = programme.sample_rate_hz
+        behind = after_amplifier(rig)
         self._rig = rig
-        self._volts = volts_per_unit(rig)
         self.meter = ChannelMeter(sample_rate_hz)
-        self.splitter = Splitter(sample_rate_hz, rig.crossover, frame_s=frame_s)
+        self.processor = Processor(rig, sample_rate_hz, where=programme.path)
+        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s)
         self.amplifier = AmplifierChannel(
-            volts_per_unit=self._volts, rail_v=rig.amplifier.rail_v, frame_length=self.splitter.frame_length
+            volts_per_unit=self.processor.unit_v,
+            rail_v=rig.amplifier.rail_v,
+            frame_length=self.splitter.frame_length,
         )
         self.ladder = LadderBuilder(
             sample_rate_hz,
-            rig.crossover,
+            behind,
             rail_v=rig.amplifier.rail_v,
-            full_scale_peak_v=self._volts,
+            full_scale_peak_v=volts_per_unit(rig),
             frame_length=self.splitter.frame_length,
-            headroom_db=programme.headroom_db,
+            headroom_db=programme.headroom_db + self.processor.headroom_db,
         )
         self._replay = Replay(programme=programme, channel=channel, rig=rig, frame_s=self.splitter.frame_s)
         self.length = 0
@@ -152,11 +166,16 @@ class _Line:
         samples = np.ascontiguousarray(samples)
         self.length += len(samples)
         self.meter.push(samples)
-        wished_v, delivered_v = self.amplifier.push(samples)
+        self._amplify(self.processor.push(samples))
+
+    def _amplify(self, asked: NDArray[np.float32]) -> None:
+        wished_v, delivered_v = self.amplifier.push(asked)
         self.splitter.push(delivered_v)
-        self.ladder.push(wished_v)
+        if self._rig.limiter is None:  # behind one, another gain is not the same wave scaled: see the margin
+            self.ladder.push(wished_v)
 
     def finish(self) -> ChannelFeed:
+        self._amplify(self.processor.finish())
         frames = self.splitter.finish()
         square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
         before_pad = square * 10.0 ** (self._rig.crossover.pad_db / 10.0)
@@ -169,6 +188,7 @@ class _Line:
             hf_energy_ratio=before_pad / self.amplifier.energy if self.amplifier.energy > 0.0 else 0.0,
             hf_voltage_rms_v=float(np.sqrt(square / self.length)),
             hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
+            limiter=self.processor.limiter_work(),
         )
 
 

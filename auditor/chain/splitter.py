@@ -136,6 +136,21 @@ class Splitter:
         return np.sqrt(energy / self.frame_length).astype(np.float32)
 
 
+class BranchStream(Splitter):
+    """Streams one channel into the branch's voltage itself, sample by sample, some blocks late."""
+
+    def __init__(self, sample_rate_hz: int, crossover: Crossover) -> None:
+        super().__init__(sample_rate_hz, crossover)
+        self._ready: list[NDArray[np.float32]] = []
+
+    def take(self) -> NDArray[np.float32]:
+        """What has come out since the last call, shape=(n,) [V]; after `finish`, all that is left."""
+        return drain(self._ready, np.empty(0, dtype=np.float32))
+
+    def _gather(self, branch_v: NDArray[np.float32], count: int) -> None:
+        self._ready.append(branch_v[:, self._behind : self._behind + self._hop].reshape(-1)[:count])
+
+
 def split(
     voltage_v: NDArray[np.floating], sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None
 ) -> HfFrames:

@@ -76,6 +76,7 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
         unprotected=bare.exposure(duration_s, frame_s),
         protection=guarded.protection(rig, count, frame_s, duration_s),
         traces=Traces(step_s=bins.group * frame_s, **{"filament_temp_k": None, **bins.joined()}),
+        limiter=feed.limiter,
     )
     return Examined(channel=channel, passages=finder.finish(duration_s), excess=guarded.worst.excess(rig))
 

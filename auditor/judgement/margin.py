@@ -4,14 +4,14 @@ The margin is the largest gain change for which nothing is at risk: positive is 
 Each trial gain runs protection and driver again; where the amplifier clips, the frames come from the ladder of gains
 that was climbed while the file was decoded (`auditor.chain.overdrive`), and no gain above its highest is tried: by then
 a full-scale signal overdrives the amplifier by 20 dB more than now. Where clipping meets the peak rating, the few rows
-of samples that decide are read from the file again and clipped exactly; where it meets heat, the whole file is.
+of samples that decide are read from the file again and clipped exactly; where it meets heat, the whole file is. Behind
+a limiter none of that holds, and the file is played again for each trial (`auditor.judgement.replayed_margin`).
 """
 
 from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from itertools import compress
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,8 @@ import numpy as np
 
 from auditor.chain.overdrive import FRAMES_PER_ROW, WishedRow
 from auditor.judgement.ratings import stretches
+from auditor.judgement.replayed_margin import limited_margin
+from auditor.judgement.trial import LEAST_SLOPE, LOWEST_GAIN_DB, Point, at
 from auditor.judgement.worst import Excess, Worst
 from auditor.threads import THREADS
 from auditor.units import SILENCE_DB, power_to_db
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 
-_LOWEST_GAIN_DB = -120.0
 _TOLERANCE_DB = 0.02
 _COARSE_DB = 0.2
 _ALIKE_DB = 3.0  # channels that are so near to the worst are worked out side by side
@@ -41,7 +42,6 @@ _NEAR_DB = 1.0  # more than the ladder can be off
 _LARGE_DEPARTURE_DB = 0.3  # the ladder's rungs are near enough for a tenth of it
 _ROWS_AT_A_TIME = 12
 _MOST_READINGS = 8
-_LEAST_SLOPE = 0.1  # even a lamp at full work lets a tenth of a decibel through for one
 
 
 def worst_excess(frames: HfFrames, rig: Rig) -> Excess:
@@ -68,20 +68,21 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    channels = [_Channel(feed, rig) for feed in feeds]
-    starts = [_Point(0.0, *excess) for excess in present]
+    kind = _Channel if rig.limiter is None else _LimitedChannel
+    channels = [kind(feed, rig) for feed in feeds]
+    starts = [Point(0.0, *excess) for excess in present]
     leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
     leading = [start.excess_db >= leading_db for start in starts]
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         found = [
             each
-            for each in pool.map(_Channel.margin, compress(channels, leading), compress(starts, leading))
+            for each in pool.map(kind.margin, compress(channels, leading), compress(starts, leading))
             if each is not None
         ]
     # The others mostly need one look, to see that they do not bind.
     for channel, start, leads in zip(channels, starts, leading, strict=True):
         if not leads:
-            here = _at(channel.excess, min(found)[0]) if found else start
+            here = at(channel.excess, min(found)[0]) if found else start
             tighter = channel.margin(here) if here.excess_db >= -_NEAR_DB or not found else None
             found += [tighter] if tighter is not None else []
     return min(found, default=(None, None))
@@ -99,7 +100,7 @@ class _Channel:
         """Worst excess at a gain change [dB]."""
         return worst_excess(self._frames(gain_db), self._rig)
 
-    def margin(self, start: _Point) -> tuple[float, Cause] | None:
+    def margin(self, start: Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
         if start.excess_db <= SILENCE_DB:
             return None
@@ -110,7 +111,7 @@ class _Channel:
                 return None
             if not self._read_deciding_rows(found[0]) and reading > 0:
                 break
-            found = _solve(self.excess, _at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
+            found = _solve(self.excess, at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
         return None if found is None else self._replayed(*found)
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
@@ -119,7 +120,7 @@ class _Channel:
             return gain_db, cause
         exact_db, cause = worst_excess(self._feed.replay.frames(gain_db), self._rig)
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
-        return gain_db - (exact_db + _TOLERANCE_DB / 2.0) / max(slope, _LEAST_SLOPE), cause
+        return gain_db - (exact_db + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
 
     def _departure_db(self, gain_db: float) -> float:
         """What clipping does to the energy of the HF branch at this gain, over plain scaling [dB]."""
@@ -148,6 +149,16 @@ class _Channel:
         return bool(new)
 
 
+class _LimitedChannel(_Channel):
+    """One channel behind a limiter: every trial is a replay of the file."""
+
+    def excess(self, gain_db: float) -> Excess:
+        return worst_excess(self._feed.replay.frames(gain_db), self._rig)
+
+    def margin(self, start: Point) -> tuple[float, Cause] | None:
+        return limited_margin(self.excess, start)
+
+
 def _rows_near_peak_rating(frames: HfFrames, rig: Rig) -> list[int]:
     """Rows of frames whose peak power comes near the rating or passes it, the highest first."""
     powers = [stretch.power_peak_w for stretch in stretches(frames, rig, protected=True)]
@@ -158,7 +169,7 @@ def _rows_near_peak_rating(frames: HfFrames, rig: Rig) -> list[int]:
 
 
 def _solve(
-    trial: Callable[[float], Excess], start: _Point, highest_gain_db: float, tolerance_db: float
+    trial: Callable[[float], Excess], start: Point, highest_gain_db: float, tolerance_db: float
 ) -> tuple[float, Cause] | None:
     """Gain change at which the worst excess is nought, from the safe side, and what binds there; None if out of range.
 
@@ -172,7 +183,7 @@ def _solve(
     if over is None:
         return None
     if safe is None:
-        return _LOWEST_GAIN_DB, over.cause
+        return LOWEST_GAIN_DB, over.cause
     safe_weight = over_weight = 1.0
     for _ in range(_MOST_TRIALS):
         if over.gain_db - safe.gain_db < tolerance_db / 4.0 or safe.excess_db >= -tolerance_db:
@@ -180,7 +191,7 @@ def _solve(
         # Aim at the middle of the tolerance, which lies on the safe side.
         below, above = (safe.excess_db + tolerance_db / 2.0) * safe_weight, over.excess_db * over_weight
         share = below / (below - above)
-        point = _at(trial, safe.gain_db + min(max(share, 0.02), 0.98) * (over.gain_db - safe.gain_db))
+        point = at(trial, safe.gain_db + min(max(share, 0.02), 0.98) * (over.gain_db - safe.gain_db))
         if point.excess_db <= 0.0:
             safe, safe_weight, over_weight = point, 1.0, over_weight / 2.0
         else:
@@ -188,33 +199,20 @@ def _solve(
     return safe.gain_db, over.cause
 
 
-@dataclass(frozen=True)
-class _Point:
-    """A gain that was tried."""
-
-    gain_db: float
-    excess_db: float
-    cause: Cause
-
-
-def _at(trial: Callable[[float], Excess], gain_db: float) -> _Point:
-    return _Point(gain_db, *trial(gain_db))
-
-
 def _bracket(
-    trial: Callable[[float], Excess], start: _Point, highest_gain_db: float, tolerance_db: float
-) -> tuple[_Point | None, _Point | None]:
+    trial: Callable[[float], Excess], start: Point, highest_gain_db: float, tolerance_db: float
+) -> tuple[Point | None, Point | None]:
     """The nearest gains found that are safe and that are over the limit; None where there is none in range."""
     here = start
     slope = 1.0  # decibels of excess for one of gain, as far as is known
     while True:
         # A little beyond where a straight line crosses, so that most often the next point lies on the other side.
         step_db = -here.excess_db / slope * 1.05 - math.copysign(2.0 * tolerance_db, here.excess_db)
-        there = _at(trial, min(max(here.gain_db + step_db, _LOWEST_GAIN_DB), highest_gain_db))
+        there = at(trial, min(max(here.gain_db + step_db, LOWEST_GAIN_DB), highest_gain_db))
         if (there.excess_db <= 0.0) != (here.excess_db <= 0.0):
             safe, over = sorted((here, there), key=lambda point: point.excess_db)
             return safe, over
-        if there.gain_db in (_LOWEST_GAIN_DB, highest_gain_db):
+        if there.gain_db in (LOWEST_GAIN_DB, highest_gain_db):
             return (there, None) if there.excess_db <= 0.0 else (None, there)
-        slope = max((there.excess_db - here.excess_db) / (there.gain_db - here.gain_db), _LEAST_SLOPE)
+        slope = max((there.excess_db - here.excess_db) / (there.gain_db - here.gain_db), LEAST_SLOPE)
         here = there

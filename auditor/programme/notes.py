@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from auditor.chain import equaliser
+
 if TYPE_CHECKING:
     from auditor.programme.decode import Finding, Programme
     from auditor.rig import Rig
@@ -58,6 +60,7 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
         sentences.append(
             f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
         )
+    sentences += equaliser.notes(rig.equaliser, rate) if rig.equaliser else []
     if sample_peak > 1.0:
         sentences.append(
             f"samples reach {20.0 * math.log10(sample_peak):+.1f} dBFS: taken at their value, not clipped at full scale"

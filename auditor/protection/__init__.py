@@ -31,9 +31,13 @@ if TYPE_CHECKING:
 METHODS: dict[str, str] = {
     "none": "auditor.protection.none",
     "lamp": "auditor.protection.lamp",
+    "fuse": "auditor.protection.fuse",
+    "breaker": "auditor.protection.breaker",
+    "resettable": "auditor.protection.resettable",
+    "relay": "auditor.protection.relay",
 }
 # Named in the rig file's description, but not built yet: refused with that reason, not as a misspelling.
-LATER: tuple[str, ...] = ("fuse", "breaker", "resettable", "relay")
+LATER: tuple[str, ...] = ()
 
 
 class Settings(Protocol):

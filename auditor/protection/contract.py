@@ -20,13 +20,16 @@ if TYPE_CHECKING:
 
     Trace = NDArray[np.float32]
 
+OPEN_ATTENUATION_DB = 60.0  # what an open branch counts as in traces of attenuation; our own definition
+
 
 @dataclass(frozen=True, kw_only=True)
 class ThermalState:
     """Heat and damage carried from one stretch of programme to the next.
 
     part : tuple of float
-        The method's own state; for a lamp, filament temperature [K] and the share of its life used.
+        The method's own state: what makes two halves of a programme equal to one run over all of it. For a lamp,
+        filament temperature [K] and the share of its life used.
     """
 
     coil_temp_c: float
@@ -39,6 +42,28 @@ class Run:
     """One stretch of programme through protection and driver; arrays have shape=(frames,), dtype float32.
 
     Voltages and powers are means over the frame; temperatures and resistance are those at its end.
+
+    A part that opens does so somewhere between an earliest and a latest time, by its tolerance. Whether the show is
+    interrupted is answered by the earliest (`muted`, `trips`, `failed_at_s`), what the driver went through by the
+    latest (voltage, temperatures, power): each is the careful reading of its question. Between the two times a frame
+    may hence be muted and hot. For a part without tolerance both are the same.
+
+    Parameters
+    ----------
+    failed_at_s : float or None
+        When the part was destroyed, from the start of the stretch [s]; nought if it was before. A part that trips and
+        can be closed again has not failed.
+    muted : ndarray of bool [shape=(frames,)] or None
+        Whether the branch is open at the end of the frame; None for a part that never opens but by failing.
+    trips : int
+        How often it opened or switched in this stretch.
+    chatter : int
+        How often it did so again within a second.
+    replace : tuple of str
+        What must be replaced afterwards, in words.
+    opens_at_s : tuple of (float or None)
+        When it first opened in this stretch by the earliest and by the latest that its tolerance allows [s]; nought
+        if it was open already, None where it stays closed.
     """
 
     frame_s: float
@@ -53,15 +78,25 @@ class Run:
     end: ThermalState
     cold_resistance_ohm: float
     network: CoilNetwork
+    muted: NDArray[np.bool_] | None = None
+    trips: int = 0
+    chatter: int = 0
+    replace: tuple[str, ...] = ()
+    opens_at_s: tuple[float | None, float | None] = (None, None)
 
     @property
     def attenuation_db(self) -> Trace:
-        """Loss against the cold part, with the coil as warm as it is [dB]; nought once it has failed."""
+        """Loss against the cold part, with the coil as warm as it is [dB].
+
+        `OPEN_ATTENUATION_DB` where the branch is muted; nought once a part has failed that says nothing of muting.
+        """
         network = self.network
         added_ohm = network.dc_resistance_ohm * network.alpha_per_k * (self.coil_temp_c - np.float32(REFERENCE_C))
         impedance_ohm = np.float32(network.rated_impedance_ohm) + added_ohm.astype(np.float32)
         cold_ohm = impedance_ohm + np.float32(self.cold_resistance_ohm)
         loss: Trace = 20 * np.log10((self.protection_resistance_ohm + impedance_ohm) / cold_ohm)
-        if self.failed_at_s is not None:
+        if self.muted is not None:
+            loss[self.muted] = OPEN_ATTENUATION_DB
+        elif self.failed_at_s is not None:
             loss[round(self.failed_at_s / self.frame_s) :] = 0.0
         return loss

@@ -17,10 +17,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.driver.coil import REFERENCE_C
-from auditor.errors import ThermalModelError
 from auditor.kernels import compiled
 from auditor.protection.contract import Run, ThermalState
+from auditor.protection.series_part import (
+    STEP_SHARE,
+    check_finite,
+    driver_constants,
+    driver_impedance,
+    driver_rates,
+    driver_speed,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,8 +40,6 @@ if TYPE_CHECKING:
 _GRID_FROM_K = 200.0
 _GRID_STEP_K = 5.0
 _GRID_STEPS_PER_K = 1.0 / _GRID_STEP_K
-# A step no longer than this share of the shortest time constant: the rule's error is then far under 0.1 %.
-_STEP_SHARE = 0.25
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,12 +110,8 @@ def run(
     state = np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     traces = np.empty((6, len(source)), dtype=np.float32)
-    failed = _frames(source, frame_s, element.table, element.fails_at_k, _constants(network), state, traces)
-    if not np.isfinite(state).all():
-        raise ThermalModelError(
-            "the driver's temperatures cannot be worked out from its thermal values",
-            hint="check the thermal resistances and time constants in the rig file's [driver]",
-        )
+    failed = _frames(source, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
+    check_finite(state)
     voltage, coil, body, resistance, power, part_temp = traces
     return Run(
         frame_s=frame_s,
@@ -128,20 +128,6 @@ def run(
         end=ThermalState(
             coil_temp_c=float(state[1]), body_temp_c=float(state[2]), part=(float(state[0]), float(state[3]))
         ),
-    )
-
-
-def _constants(network: CoilNetwork) -> tuple[float, ...]:
-    """What `_rates` needs of the network; conductances rather than resistances, because dividing is slow."""
-    return (
-        network.rated_impedance_ohm,
-        network.dc_resistance_ohm,
-        network.dc_resistance_ohm * network.alpha_per_k,
-        1.0 / network.coil_to_body_k_per_w,
-        1.0 / network.body_to_air_k_per_w,
-        1.0 / network.coil_heat_capacity_j_per_k,
-        1.0 / network.body_heat_capacity_j_per_k,
-        network.ambient_temp_c,
     )
 
 
@@ -162,20 +148,9 @@ def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
 @compiled(error_model="numpy")
 def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of the three temperatures, then terminal voltage squared and the part's power."""
-    rated_ohm, dc_ohm, ohm_per_k, coil_to_body, body_to_air, per_coil_capacity, per_body_capacity, ambient_c = driver
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    added_ohm = ohm_per_k * (coil_c - REFERENCE_C)
-    impedance = rated_ohm + added_ohm
-    current = voltage / (resistance + impedance)
-    part_power = current * current * resistance
-    to_body = (coil_c - body_c) * coil_to_body
-    return (
-        (part_power - loss) / capacity,
-        (current * current * (dc_ohm + added_ohm) - to_body) * per_coil_capacity,
-        (to_body - (body_c - ambient_c) * body_to_air) * per_body_capacity,
-        (current * impedance) ** 2,
-        part_power,
-    )
+    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, resistance, coil_c, body_c)
+    return (part_power - loss) / capacity, coil_rate, body_rate, square, part_power
 
 
 @compiled(error_model="numpy")
@@ -199,13 +174,10 @@ def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[n
 def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
     """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    impedance = driver[0] + driver[2] * (coil_c - REFERENCE_C)
-    power = (voltage / (resistance + impedance)) ** 2 * resistance
+    power = (voltage / (resistance + driver_impedance(driver, coil_c))) ** 2 * resistance
     # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
     part_rate = 4.0 * max(power, loss) / (capacity * part_k)
-    coil_rate = driver[3] * driver[5]
-    body_rate = (driver[3] + driver[4]) * driver[6]
-    return 1 + int(frame_s * max(part_rate, coil_rate, body_rate) / _STEP_SHARE)
+    return 1 + int(frame_s * max(part_rate, driver_speed(driver)) / STEP_SHARE)
 
 
 @compiled(error_model="numpy")

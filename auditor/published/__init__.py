@@ -97,6 +97,23 @@ from auditor.published.metering import (
     RP155_FULL_SCALE_DBU,
     ZERO_DBU_V,
 )
+from auditor.published.processing import (
+    EQUALISER_AT,
+    LIMITER_STATIC_CURVE,
+    LIMITER_STEP_PERCENT,
+    LIMITER_THRESHOLDS_DBU,
+)
+from auditor.published.protective_parts import (
+    BREAKER_LARGE,
+    BREAKER_SMALL,
+    FUSE_F_CERAMIC,
+    FUSE_F_GLASS,
+    FUSE_T_CERAMIC,
+    FUSE_T_GLASS,
+    FUSE_UL_248_14,
+    I2T_BY_WAVE,
+    OpeningGates,
+)
 from auditor.published.ratings import (
     DIN_SHARE_ABOVE_4K_PERCENT,
     LOWEST_IMPEDANCE_RATIO,
@@ -116,6 +133,19 @@ from auditor.published.record import (
     NO_SOURCE,
     Published,
     Status,
+)
+from auditor.published.relays import (
+    RELAY_TRIPS_ON,
+)
+from auditor.published.resettables import (
+    RESETTABLE_HOLD_AT,
+    RESETTABLE_NO_HOLD_C,
+    RESETTABLE_RATING_C,
+    RESETTABLE_SERIES,
+    RESETTABLE_STEP_RATIO,
+    RESETTABLE_SURFACE_C,
+    RESETTABLE_TIME_AT_RATIO,
+    RESETTABLE_TRIP_RATIO,
 )
 from auditor.published.signals import (
     CLIPPED_GAUSSIAN,
@@ -157,6 +187,8 @@ from auditor.published.tungsten import (
 __all__ = [
     "ALUMINIUM_ALPHA_PER_K",
     "BRAKE_LAMP_90_PERCENT_LIGHT_S",
+    "BREAKER_LARGE",
+    "BREAKER_SMALL",
     "BS1770_ABSOLUTE_GATE_LUFS",
     "BS1770_BLOCK_S",
     "BS1770_FULL_SCALE_TONE_LUFS",
@@ -198,14 +230,21 @@ __all__ = [
     "EBU_TRUE_PEAK_CASES",
     "EBU_TRUE_PEAK_TOLERANCE_DB",
     "EDGE_OF_CLIPPING_PERCENT",
+    "EQUALISER_AT",
     "FILAMENT_12V_21W_HEAT_CAPACITY_MJ_PER_K",
     "FILAMENT_12V_21W_MASS_MG",
     "FILAMENT_END_LOSS_RATIO",
+    "FUSE_F_CERAMIC",
+    "FUSE_F_GLASS",
+    "FUSE_T_CERAMIC",
+    "FUSE_T_GLASS",
+    "FUSE_UL_248_14",
     "GAIN_FACTORS_DB",
     "GAS_LOSS_RATIO_GAS",
     "GAS_LOSS_RATIO_VACUUM",
     "HIGH_PASS_AT",
     "HIGH_PASS_DB",
+    "I2T_BY_WAVE",
     "INRUSH_RATIO_RANGE",
     "KLIPPEL_COIL",
     "KLIPPEL_MAGNET",
@@ -227,6 +266,9 @@ __all__ = [
     "LAMP_LIGHT_EXPONENT_RANGE",
     "LAMP_POWER_EXPONENT",
     "LAMP_TIME_CURRENT_EXPONENT",
+    "LIMITER_STATIC_CURVE",
+    "LIMITER_STEP_PERCENT",
+    "LIMITER_THRESHOLDS_DBU",
     "LINE_UP_VOLTS",
     "LOWEST_IMPEDANCE_RATIO",
     "MAINS_LAMP_90_PERCENT_LIGHT_S",
@@ -245,6 +287,15 @@ __all__ = [
     "R68_FULL_SCALE_DBU",
     "RATED_CURRENT_TOLERANCE",
     "REFERENCE_TEMP_C",
+    "RELAY_TRIPS_ON",
+    "RESETTABLE_HOLD_AT",
+    "RESETTABLE_NO_HOLD_C",
+    "RESETTABLE_RATING_C",
+    "RESETTABLE_SERIES",
+    "RESETTABLE_STEP_RATIO",
+    "RESETTABLE_SURFACE_C",
+    "RESETTABLE_TIME_AT_RATIO",
+    "RESETTABLE_TRIP_RATIO",
     "RP155_FULL_SCALE_DBU",
     "SERIES_DIVIDER",
     "SERIES_LAMP_COLD_OHM",
@@ -284,6 +335,7 @@ __all__ = [
     "TWO_TONE_LEVEL_DB",
     "ZERO_DBU_V",
     "MeasuredDriver",
+    "OpeningGates",
     "Published",
     "Status",
 ]

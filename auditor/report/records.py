@@ -120,6 +120,7 @@ def _channel(channel: ChannelAudit) -> dict[str, Any]:
         **_exposure(channel.protected),
         "unprotected": _exposure(channel.unprotected),
         "protection": _protection(channel.protection),
+        **({"limiter": asdict(channel.limiter)} if channel.limiter is not None else {}),
     }
 
 

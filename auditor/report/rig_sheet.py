@@ -17,7 +17,8 @@ from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
 from auditor.rig_faults import unit_of
-from auditor.rig_tables import TABLES
+from auditor.rig_processor import limiter_notes
+from auditor.rig_tables import LIST_TABLES, TABLE_NAMES, TABLES
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -69,9 +70,7 @@ def _mark(mark: str) -> Text:
 def _rows(rig: Rig) -> list[tuple[str, str, str, str, str]]:
     """Table name (on its first row), key, value, unit and mark."""
     rows = []
-    for table, values in rig_as_dict(rig).items():
-        if not isinstance(values, dict):
-            continue
+    for table, values in _tables(rig):
         model = protection.method(rig.protection.kind).Table if table == "protection" else TABLES[table]
         first = True
         for key, value in values.items():
@@ -83,7 +82,20 @@ def _rows(rig: Rig) -> list[tuple[str, str, str, str, str]]:
     return rows
 
 
+def _tables(rig: Rig) -> list[tuple[str, dict[str, Any]]]:
+    """The tables in the order of the signal, those that stand several times one by one."""
+    values = rig_as_dict(rig)
+    tables = [(name, values[name]) for name in TABLE_NAMES if name in values]
+    return [(name, each) for name, found in tables for each in (found if name in LIST_TABLES else [found])]
+
+
 def _idle(rig: Rig, table: str, key: str) -> bool:
+    if table == "amplifier":
+        return key == "band" and rig.amplifier.band == "full"
+    if table == "limiter":
+        return key == "averaging_s" and rig.limiter is not None and rig.limiter.detector == "peak"
+    if table == "equaliser":
+        return False
     return table == "crossover" and rig.crossover.alignment == "none" and key in ("order", "frequency_hz")
 
 
@@ -110,6 +122,7 @@ def _sentences(rig: Rig) -> list[tuple[str, str]]:
         ("Headroom", _headroom(rig.headroom_db)),
         ("HF driver", _largest_sine(rig)),
     ]
+    sentences += [("Limiter", note) for note in limiter_notes(rig)]
     known = find_lamp(rig.protection.part) if rig.protection.part else None
     if known is not None:
         remembered = ", ".join(name for name in LAMP_RATINGS if name not in known.read)

@@ -148,5 +148,8 @@ def _track(track: Audit, sheet: Sheet) -> None:
     passages.show(track, sheet)
     sheet.line()
     sheet.paragraph(words.advice(track, sheet.glyphs.degree), label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
+    worked = words.limiter_work(track)
+    if worked:
+        sheet.paragraph(worked, label="Limiter: ")
     for note in (*track.unjudged, *track.notes):
         sheet.paragraph(sheet.safe(note), label="Note: ")

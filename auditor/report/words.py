@@ -102,6 +102,18 @@ def reaches(why: Cause, rig: Rig, degree: str) -> str:
     }[why]
 
 
+def limiter_work(track: Audit) -> str:
+    """What the limiter in front of the amplifier does on a track, in the channel where it does most; empty without."""
+    each = [channel.limiter for channel in track.channels if channel.limiter is not None]
+    work = max(each, key=lambda one: (one.reduction_max_db, one.active_ratio), default=None)
+    if work is None:
+        return ""
+    if work.active_ratio == 0.0:
+        return "never works on this track."
+    share = f"{100.0 * work.active_ratio:.2g} %" if work.active_ratio < 0.0995 else f"{100.0 * work.active_ratio:.0f} %"
+    return f"works {share} of the time and takes away {tenths(work.reduction_max_db)} dB at most."
+
+
 def gone(rig: Rig) -> str:
     """The state of a destroyed protective part."""
     return "burnt out" if rig.protection.kind == "lamp" else "failed"

@@ -22,9 +22,9 @@ AMBIENT_C = 20.0
 AMBIENT_K = 293.15
 
 
-def rig(**changes: dict[str, Any]) -> Rig:
-    """A rig resolved as from a file; `changes` are keys of its tables, on top of a plain one."""
-    document: dict[str, dict[str, Any]] = {
+def rig(**changes: Any) -> Rig:
+    """A rig resolved as from a file; `changes` are keys of its tables on top of a plain one, or a list."""
+    document: dict[str, Any] = {
         "level": {"full_scale_dbu": 18.0, "gain_db": 0.0},
         "amplifier": {"gain_db": 32.0, "rated_power_w": 300.0, "rated_load_ohm": 8.0},
         "crossover": {"alignment": "linkwitz-riley", "order": 4, "frequency_hz": 1800.0, "pad_db": 0.0},
@@ -39,7 +39,7 @@ def rig(**changes: dict[str, Any]) -> Rig:
         },
     }
     for table, keys in changes.items():
-        document[table] |= keys
+        document[table] = document.get(table, {}) | keys if isinstance(keys, dict) else keys
     resolved, faults = resolve_rig(document, path="oracle")
     assert resolved is not None, faults
     return resolved

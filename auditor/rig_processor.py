@@ -1,0 +1,140 @@
+"""What stands between mixer and amplifier: resolves ``[[equaliser]]`` and ``[limiter]``, and says what cannot work.
+
+No signal passes here; the stages themselves are `auditor.chain.equaliser` and `auditor.chain.limiter`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from auditor.chain.level import dbu, volts
+from auditor.errors import Fault
+from auditor.rig import EqualiserSection, Limiter
+from auditor.rig_assumptions import ASSUMED_AVERAGING_S
+from auditor.rig_fields import shown
+
+if TYPE_CHECKING:
+    from auditor.rig import Rig
+
+_ANY_RATE_HZ = 96_000  # a common rate at which every section can run
+_PASSES = ("low_pass", "high_pass")
+
+
+def resolve_equaliser(tables: Mapping[str, Mapping[str, Any]]) -> tuple[tuple[EqualiserSection, ...], list[Fault]]:
+    """The sections in the order of the file, or what their values say together that cannot be.
+
+    Parameters
+    ----------
+    tables : mapping
+        Each section's sound values, by its number.
+    """
+    sections, faults = [], []
+    for number, table in tables.items():
+        key, kind = f"equaliser.{number}.gain_db", table.get("kind")
+        if kind in _PASSES and "gain_db" in table:
+            what = f"a {kind} has no gain of its own"
+            faults.append(Fault(key=key, what=what, got=shown(table["gain_db"], unit="dB"), hint="remove it"))
+        elif kind is not None and kind not in _PASSES and "gain_db" not in table:
+            faults.append(Fault(key=key, what=f"missing: a {kind} section needs it", allowed="-30 to 30 dB"))
+        elif {"kind", "frequency_hz", "q"} <= table.keys():
+            sections.append(EqualiserSection(**{"gain_db": 0.0, **table}))
+    return tuple(sections), faults
+
+
+def resolve_limiter(
+    document: Mapping[str, Any], values: Mapping[str, Mapping[str, Any]]
+) -> tuple[Limiter | None, list[str], list[Fault]]:
+    """The limiter with everything filled in; None where there is none, or where its values are not all sound.
+
+    Parameters
+    ----------
+    document : mapping
+        The whole TOML document.
+    values : mapping
+        Sound values by table.
+
+    Returns
+    -------
+    limiter : Limiter or None
+    assumed : list of str
+        Dotted keys that were filled in.
+    faults : list of Fault
+    """
+    raw = document.get("limiter")
+    if not isinstance(raw, dict):
+        return None, [], []
+    table, amplifier = dict(values["limiter"]), values["amplifier"]
+    faults = _limiter_faults(raw, table, amplifier)
+    needed = {"detector", "attack_s", "release_s"}
+    if faults or not needed <= table.keys() or "gain_db" not in amplifier or not _thresholds(table):
+        return None, [], faults
+    defaults: dict[str, Any] = {"hold_s": 0.0}
+    if table["detector"] == "rms":
+        defaults["averaging_s"] = ASSUMED_AVERAGING_S
+    assumed = [f"limiter.{key}" for key in defaults if key not in table]
+    gain_db = amplifier["gain_db"]
+    if "threshold_dbu" in table:
+        table["threshold_v"] = volts(table["threshold_dbu"] + gain_db)
+    else:
+        table["threshold_dbu"] = dbu(table["threshold_v"]) - gain_db
+    # Where the amplifier drives HF alone, what stands in front of it is taken to do so too.
+    fixed = {"ratio": None, "averaging_s": 0.0, "band": amplifier.get("band", "full")}
+    return Limiter(**{**fixed, **defaults, **table}), assumed, []
+
+
+def _thresholds(table: Mapping[str, Any]) -> list[str]:
+    return [key for key in ("threshold_dbu", "threshold_v") if key in table]
+
+
+def _limiter_faults(raw: Mapping[str, Any], table: Mapping[str, Any], amplifier: Mapping[str, Any]) -> list[Fault]:
+    faults = []
+    either = "threshold_dbu [dBu] at the amplifier's input, or threshold_v [V] at its output"
+    if len(_thresholds(raw)) == 2:
+        hint = "remove one: the other follows from the amplifier's gain"
+        faults.append(Fault(key="limiter.threshold_v", what="threshold_dbu already sets this", hint=hint))
+    if not _thresholds(raw):
+        faults.append(Fault(key="limiter.threshold_dbu", what="missing", allowed=either))
+    if table.get("detector") == "peak" and "averaging_s" in table:
+        what = "a peak detector does not average"
+        got = shown(table["averaging_s"], unit="s")
+        faults.append(Fault(key="limiter.averaging_s", what=what, got=got, hint='remove it, or detector = "rms"'))
+    if table.get("band") == "hf" and amplifier.get("band", "full") == "full":
+        faults.append(
+            Fault(
+                key="limiter.band",
+                what="in a passive rig the amplifier carries the whole band, so nothing before it can limit HF alone",
+                got=shown("hf"),
+                allowed="full",
+                hint='where the HF driver has an amplifier of its own, say so: amplifier.band = "hf"',
+            )
+        )
+    return faults
+
+
+def limiter_notes(rig: Rig) -> list[str]:
+    """What a limiter cannot do where it stands, one sentence each; none for one that can reach its threshold."""
+    if rig.limiter is None:
+        return []
+    from auditor.chain.processor import Processor  # numpy, which a sound rig may cost
+
+    limiter, rail_v = rig.limiter, rig.amplifier.rail_v
+    # The most for the rms detector is a square wave, whose rms is its peak.
+    square_db = 10.0 * math.log10(2.0) if limiter.detector == "rms" else 0.0
+    most_v = rig.full_scale_v * 10.0 ** ((square_db + Processor(rig, _ANY_RATE_HZ).headroom_db) / 20.0)
+    text = f"its threshold of {limiter.threshold_dbu:.2f} dBu ({limiter.threshold_v:.4g} V at the amplifier's output)"
+    if limiter.threshold_v > most_v:
+        over_db = 20.0 * math.log10(limiter.threshold_v / most_v)
+        return [
+            f"it can never work: {text} is {over_db:.1f} dB above anything that a file within full scale sends there; "
+            "lower the threshold"
+        ]
+    sine_v = rail_v / math.sqrt(2.0)
+    if limiter.threshold_v > sine_v:
+        over_db = 20.0 * math.log10(limiter.threshold_v / sine_v)
+        return [
+            f"it comes too late: {text} is {over_db:.1f} dB above the sine at which the amplifier clips, so it does "
+            "not keep the amplifier from clipping and holds nothing back that fits within the rails"
+        ]
+    return []
