@@ -117,7 +117,10 @@ class _Channel:
         """The margin from all samples clipped at just that gain, where heat binds and clipping has a large part."""
         if cause == "driver_power_peak" or abs(self._departure_db(gain_db)) < _LARGE_DEPARTURE_DB:
             return gain_db, cause
-        exact_db, cause = worst_excess(self._feed.replay.frames(gain_db), self._rig)
+        replayed = self._feed.replay.frames(gain_db)
+        if len(replayed.rms_v) != len(self._feed.frames.rms_v):
+            return gain_db, cause  # the file is no longer there, or no longer the same: the ladder's figure stands
+        exact_db, cause = worst_excess(replayed, self._rig)
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
         return gain_db - (exact_db + _TOLERANCE_DB / 2.0) / max(slope, _LEAST_SLOPE), cause
 
