@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 _LOWEST_GAIN_DB = -120.0
 _TOLERANCE_DB = 0.02
+_GUARD_DB = 0.01  # kept from the limit, so that the gain found is safe when it is set, whatever the last digit does
 _COARSE_DB = 0.2
 _ALIKE_DB = 3.0  # channels that are so near to the worst are worked out side by side
 _MOST_TRIALS = 40
@@ -69,7 +70,7 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
     limited_by : Cause or None
     """
     channels = [_Channel(feed, rig) for feed in feeds]
-    starts = [_Point(0.0, *excess) for excess in present]
+    starts = [_Point(0.0, excess_db + _GUARD_DB, cause) for excess_db, cause in present]
     leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
     leading = [start.excess_db >= leading_db for start in starts]
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
@@ -96,8 +97,9 @@ class _Channel:
         self._exact: dict[int, WishedRow | None] = {}
 
     def excess(self, gain_db: float) -> Excess:
-        """Worst excess at a gain change [dB]."""
-        return worst_excess(self._frames(gain_db), self._rig)
+        """Worst excess at a gain change, with the guard [dB]."""
+        excess_db, cause = worst_excess(self._frames(gain_db), self._rig)
+        return excess_db + _GUARD_DB, cause
 
     def margin(self, start: _Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
@@ -122,7 +124,7 @@ class _Channel:
             return gain_db, cause  # the file is no longer there, or no longer the same: the ladder's figure stands
         exact_db, cause = worst_excess(replayed, self._rig)
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
-        return gain_db - (exact_db + _TOLERANCE_DB / 2.0) / max(slope, _LEAST_SLOPE), cause
+        return gain_db - (exact_db + _GUARD_DB + _TOLERANCE_DB / 2.0) / max(slope, _LEAST_SLOPE), cause
 
     def _departure_db(self, gain_db: float) -> float:
         """What clipping does to the energy of the HF branch at this gain, over plain scaling [dB]."""

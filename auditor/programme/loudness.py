@@ -91,12 +91,11 @@ class ChannelMeter:
         """Mean squares of the 100 ms steps; runs the interpolator past the last sample."""
         self._find_peaks(np.zeros(_TAPS_PER_PHASE, dtype=np.float32))
         steps = np.concatenate([np.empty(0), *self._step_energies])
-        if len(steps) < _STEPS_PER_BLOCK and self._energy[1] > 0:
+        length = len(steps) * self._step_length + self._energy[1]
+        if len(steps) < _STEPS_PER_BLOCK and length > 0:
             # Shorter than one gating block: the whole of it stands for the block.
-            mean_square = (steps.sum() * self._step_length + self._energy[0]) / (
-                len(steps) * self._step_length + self._energy[1]
-            )
-            return np.full(_STEPS_PER_BLOCK, mean_square)
+            energy = steps.sum() * self._step_length + self._energy[0]
+            return np.full(_STEPS_PER_BLOCK, energy / length)
         return steps
 
 

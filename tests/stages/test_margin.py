@@ -64,6 +64,15 @@ def test_demo_clips_on_the_demo_rig(start: str, bare: bool) -> None:
     assert check(demo_path(start), changed(demo_rig(), bare=bare))[0] is not None
 
 
+@pytest.mark.parametrize("start", DEMO)
+def test_the_margin_set_as_gain_is_no_risk(start: str) -> None:
+    system = demo_rig()
+    played = play(str(demo_path(start)), system)
+    margin_db, _ = margin_of(played, system)
+    assert margin_db is not None
+    assert excess_db(demo_path(start), changed(system, gain_db=margin_db)) <= 0.0
+
+
 @pytest.mark.parametrize("bare", [False, True], ids=["lamp", "none"])
 @pytest.mark.parametrize(("gain_db", "rated_power_w"), [(8.0, 800.0), (8.0, 100.0), (-12.0, 100.0), (-12.0, 1e5)])
 @pytest.mark.parametrize("start", DEMO)
