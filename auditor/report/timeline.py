@@ -21,7 +21,7 @@ from auditor.report import figures, palette, words
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from auditor.audit_types import Audit, Cause, ChannelAudit, Passage, Trace, Verdict
+    from auditor.audit_types import Audit, Cause, ChannelAudit, Passage, Trace, Traces, Verdict
     from auditor.report.palette import Glyphs
 
     Columns = NDArray[np.float64]  # shape=(columns,)
@@ -68,6 +68,7 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     channel = next(each for each in track.channels if each.index == track.worst_channel)
     which = f"channel {channel.index + 1} of {track.channel_count}" if track.channel_count > 1 else ""
     grid = Grid(track.duration_s, width - GUTTER - 1)
+    flagged = _flagged(track, grid)
     # In the order in which the signal goes, and its consequences after it.
     rows = [_strip("Amplifier", _clip_marks(channel, glyphs, grid), glyphs)]
     if track.rig.protection.kind != "none":
@@ -76,8 +77,8 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     rows += [
         _power_rows(track, channel, glyphs, grid),
         _coil_rows(track, channel, glyphs, grid),
-        _strip("Over limit", _cause_marks(track, glyphs, grid), glyphs),
-        _strip("Verdict", _verdict_marks(track, glyphs, grid), glyphs),
+        _strip("Over limit", _cause_marks(track, flagged, glyphs, grid), glyphs),
+        _strip("Verdict", _verdict_marks(flagged, glyphs, grid), glyphs),
     ]
     lines = [line for part in rows for line in part.lines]
     key = dict.fromkeys(entry for part in rows for entry in part.key)
@@ -144,7 +145,8 @@ def _power_rows(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid)
         ghost=height(traces.unprotected_power_1s_w, rating_w),
         peak=height(traces.driver_power_peak_w, peak_rating_w),
     )
-    titles = ["HF power", "1 s mean", "up to", figures.watts(channel.protected.driver_power_max_1s_w)]
+    titles = ["HF power", "1 s mean", "up to"]
+    titles.append(figures.watts(channel.protected.driver_power_max_1s_w, limit_w=rating_w))
     scales = [f"{figures.as_given(rating_w)} W", *(f"-{(row + 1) * _ROW_DB:.0f} dB" for row in range(_ROWS_BELOW))]
     explained = {
         glyphs.peak: f"peak against {figures.as_given(peak_rating_w)} W",
@@ -182,7 +184,7 @@ def _graph(
     """Bars in lines of height 1, the uppermost standing on the limit line; each scale names its line's lower edge."""
     lines = []
     explained = {**explained, glyphs.off_scale: "off the scale"}
-    peaks = np.full_like(bars.solid, np.nan) if bars.peak is None else np.minimum(bars.peak, _ROWS_BELOW + 0.99)
+    peaks = np.full_like(bars.solid, np.nan) if bars.peak is None else bars.peak
     seen = set()
     for line, (title, scale) in enumerate(zip(titles, scales, strict=True)):
         floor = _ROWS_BELOW - line
@@ -199,7 +201,7 @@ def _graph(
 def _cell(solid: float, ghost: float, peak: float, floor: int, glyphs: Glyphs) -> str:
     part = solid - floor if math.isfinite(solid) else 0.0
     top = floor == _ROWS_BELOW
-    if top and part > 1.0:
+    if top and (part > 1.0 or peak - floor > 1.0):
         return glyphs.off_scale
     # Above the limit line the smallest excess must show.
     eighths = math.ceil(part * 8.0 - 1e-6) if top else round(part * 8.0)
@@ -266,7 +268,7 @@ def _clip_marks(channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> list[Mark 
     return [hard if each >= _CLIPS_HARD_RATIO else some if each > 0.0 else None for each in ratio]
 
 
-def _cause_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _cause_marks(track: Audit, flagged: Sequence[tuple[Passage, range]], glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     # The gravest cause comes last and is written over the others.
     causes: dict[Cause, tuple[str, str]] = {
         "driver_power_peak": ("P", "peak power"),
@@ -278,20 +280,43 @@ def _cause_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     marks: list[Mark | None] = [None] * grid.columns
     for why, (letter, word) in causes.items():
         mark = Mark(letter, word, glyphs.medium, palette.CRIMSON, palette.BADGE["risk"])
-        for passage in track.passages:
+        for passage, columns in flagged:
             if passage.cause == why:
-                for column in _columns_of(passage, grid):
+                for column in columns:
                     marks[column] = mark
     return marks
 
 
-def _columns_of(passage: Passage, grid: Grid) -> range:
-    # A destroyed part stays destroyed; its passage only says when it went.
-    end_s = grid.duration_s if passage.cause == "protection_failed" else passage.end_s
-    return grid.touched(passage.start_s, end_s)
+def _flagged(track: Audit, grid: Grid) -> list[tuple[Passage, range]]:
+    """Each passage with the columns to mark."""
+    traces = {channel.index: channel.traces for channel in track.channels}
+    ends_s: dict[tuple[Cause, int], float] = {}  # of the passage before, of the same cause and channel
+    found = []
+    for passage in sorted(track.passages, key=lambda each: each.end_s):
+        kind = passage.cause, passage.channel
+        start_s = _over_from_s(passage, traces[passage.channel], ends_s.get(kind, 0.0))
+        ends_s[kind] = passage.end_s
+        # A destroyed part stays destroyed; its passage only says when it went.
+        end_s = grid.duration_s if passage.cause == "protection_failed" else passage.end_s
+        found.append((passage, grid.touched(start_s, end_s)))
+    return found
 
 
-def _verdict_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _over_from_s(passage: Passage, traces: Traces, earliest_s: float) -> float:
+    """When a passage is first over its limit: of a mean, not where its window starts but where the mean crosses it."""
+    means: dict[Cause, Trace] = {
+        "driver_power_1s": traces.driver_power_1s_w,
+        "driver_power_60s": traces.driver_power_60s_w,
+    }
+    if passage.cause not in means:
+        return passage.start_s
+    first = math.ceil(max(passage.start_s, earliest_s) / traces.step_s - 1e-6)
+    stop = math.ceil(passage.end_s / traces.step_s - 1e-6)
+    over = np.flatnonzero(means[passage.cause][first:stop] > passage.limit)
+    return float(first + over[0]) * traces.step_s if len(over) else passage.start_s
+
+
+def _verdict_marks(flagged: Sequence[tuple[Passage, range]], glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     def mark(verdict: Verdict) -> Mark:
         letter, word = palette.LETTER[verdict], palette.WORD[verdict].lower()
         return Mark(letter, word, glyphs.fill[verdict], palette.INK[verdict], palette.BADGE[verdict])
@@ -299,8 +324,8 @@ def _verdict_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None
     marks: list[Mark | None] = [mark("clear")] * grid.columns
     worse: tuple[Verdict, ...] = ("engaged", "risk")
     for verdict in worse:
-        for passage in track.passages:
+        for passage, columns in flagged:
             if passage.verdict == verdict:
-                for column in _columns_of(passage, grid):
+                for column in columns:
                     marks[column] = mark(verdict)
     return marks
