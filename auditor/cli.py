@@ -227,10 +227,10 @@ def _refuse_unwritable(output: str, *, keep: list[str]) -> None:
         _stop(f"{output}: no such folder: {target.parent}")
     if not os.access(target if target.exists() else target.absolute().parent, os.W_OK):
         _stop(f"{output}: may not be written (choose another place with -o)")
-    if target.is_file() and target.suffix.lower() in SOUND_SUFFIXES | {".toml"}:
-        _stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
     if os.path.realpath(output) in map(os.path.realpath, keep):
         _stop(f"{output}: is one of the files to be read, so it is not written over")
+    if target.is_file() and target.suffix.lower() in SOUND_SUFFIXES | {".toml"}:
+        _stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
 
 
 def _say(line: str) -> None:

@@ -1,7 +1,8 @@
 """The audit by machine: one JSON document, or the flagged passages as CSV.
 
 The keys are those of the user guide and of `report.schema.json`, which ships beside this module and forbids any other.
-Numbers are plain and carry six significant digits, and never fewer than three decimals; what is absent or not finite is null, or an empty field in CSV.
+Numbers are plain and carry six significant digits, and never fewer than three decimals; what is absent or not finite is
+null, or an empty field in CSV.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
 
 
 def badge(verdict: Verdict, glyphs: Glyphs, *, in_part: bool = False) -> Text:
-    """Letter, shape and word on the verdict's ground; a sign and words of its own beside it where it is not the whole."""
+    """Letter, shape and word on the verdict's ground; beside it, where only a part was judged, that."""
     word = f" {palette.LETTER[verdict]} {glyphs.shape[verdict]} {palette.WORD[verdict]:<7} "
     text = Text().append(word, style=palette.BADGE[verdict])
     return text.append(palette.IN_PART, style=palette.IN_PART_BADGE) if in_part else text
@@ -117,7 +117,7 @@ def _margin(track: Audit) -> str:
 def _loudness(track: Audit) -> str:
     if track.true_peak_dbtp is None:
         return "silent"
-    return words.no_loudness(track) if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS"
+    return "too quiet" if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS"
 
 
 def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
@@ -135,7 +135,7 @@ def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
 
 
 def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
-    parts = _missing(set_audit)
+    parts = []
     if set_audit.margin_db is not None:
         parts.append(f"margin about {figures.signed(set_audit.margin_db)}")
     if set_audit.worst_track is not None:
@@ -148,13 +148,14 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
             f"hottest coil {figures.degrees(set_audit.coil_temp_max_c, degree)} "
             f"(limit {figures.degrees(limit_c, degree)}) with the heat carried from track to track"
         )
+    missing = _missing(set_audit)
     if set_audit.tracks:
-        line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(_missing(set_audit))))
+        line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(missing)))
         title = "  The whole set, played in the order given"
         fits = line.cell_len + len(title) <= sheet.width
         sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
-    sentence = ", ".join(parts)
-    sheet.paragraph(sentence[:1].upper() + sentence[1:] + "." if sentence else "", label=" " * (HEAD - layout.INDENT))
+    sentences = [each[0].upper() + each[1:] + "." for each in (*missing, ", ".join(parts)) if each]
+    sheet.paragraph(" ".join(sentences), label=" " * (HEAD - layout.INDENT))
 
 
 def _missing(set_audit: SetAudit) -> list[str]:
@@ -162,8 +163,8 @@ def _missing(set_audit: SetAudit) -> list[str]:
     judged = {track.path for track in set_audit.tracks}
     in_part = sum(bool(track.unjudged) for track in set_audit.tracks)
     not_at_all = len({fault.path for fault in set_audit.errors} - judged)
-    counts = [f"{in_part} only in part"] * bool(in_part) + [f"{not_at_all} not at all"] * bool(not_at_all)
-    parts = [f"judged in part ({', '.join(counts)})"] if counts else []
+    counts = [f"{count} {how}" for count, how in ((in_part, "only in part"), (not_at_all, "not at all")) if count]
+    parts = [f"judged in part (files: {', '.join(counts)})"] if counts and judged else []
     if set_audit.interrupted:
         finished = len(set_audit.tracks)
         parts.append(

@@ -144,7 +144,7 @@ def _level(track: Audit) -> str:
         return "silent"
     peak = f"true peak {figures.tenths(track.true_peak_dbtp)} dBTP"
     if track.loudness_lufs is None:
-        return f"{words.no_loudness(track)} for a loudness  {peak}"
+        return f"too quiet for a loudness  {peak}"
     return f"{figures.tenths(track.loudness_lufs)} LUFS  {peak}"
 
 

@@ -17,14 +17,12 @@ from rich.text import Text
 from auditor.judgement.passages import ENGAGED_FROM_DB
 from auditor.published import DRAPER_POINT_K
 from auditor.report import figures, palette, words
+from auditor.report.grid import Grid, flagged_columns
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from auditor.audit_types import Audit, Cause, ChannelAudit, Passage, Trace, Traces, Verdict
+    from auditor.audit_types import Audit, Cause, ChannelAudit, Trace, Verdict
+    from auditor.report.grid import Columns, Flagged
     from auditor.report.palette import Glyphs
-
-    Columns = NDArray[np.float64]  # shape=(columns,)
 
 GUTTER = 20
 _TITLE = 10
@@ -68,7 +66,7 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     channel = next(each for each in track.channels if each.index == track.worst_channel)
     which = f"channel {channel.index + 1} of {track.channel_count}" if track.channel_count > 1 else ""
     grid = Grid(track.duration_s, width - GUTTER - 1)
-    flagged = _flagged(track, grid)
+    flagged = flagged_columns(track, grid)
     # In the order in which the signal goes, and its consequences after it.
     rows = [_strip("Amplifier", _clip_marks(channel, glyphs, grid), glyphs)]
     if track.rig.protection.kind != "none":
@@ -83,36 +81,6 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     lines = [line for part in rows for line in part.lines]
     key = dict.fromkeys(entry for part in rows for entry in part.key)
     return Picture(lines=(_axis(which, glyphs, grid), *lines), key=tuple(key))
-
-
-@dataclass(frozen=True)
-class Grid:
-    """The columns of the picture and the time that each covers."""
-
-    duration_s: float
-    columns: int
-
-    def start_s(self, column: int) -> float:
-        """When a column starts; `start_s(columns)` is the end."""
-        return self.duration_s * column / self.columns
-
-    def largest(self, trace: Trace, step_s: float) -> Columns:
-        """The largest value of a trace in each column; a bin wider than a column fills several."""
-        last = len(trace) - 1
-        out = np.full(self.columns, np.nan)
-        for column in range(self.columns):
-            first = min(int(self.start_s(column) / step_s + 1e-9), last)
-            stop = max(math.ceil(self.start_s(column + 1) / step_s - 1e-9), first + 1)
-            out[column] = np.fmax.reduce(trace[first:stop])
-        return out
-
-    def touched(self, start_s: float, end_s: float) -> range:
-        """The columns that a stretch of time falls into, at least one."""
-        if self.duration_s <= 0.0:
-            return range(self.columns)
-        first = min(int(start_s / self.duration_s * self.columns + 1e-9), self.columns - 1)
-        stop = math.ceil(end_s / self.duration_s * self.columns - 1e-9)
-        return range(max(first, 0), min(max(stop, first + 1), self.columns))
 
 
 def _axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
@@ -268,7 +236,7 @@ def _clip_marks(channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> list[Mark 
     return [hard if each >= _CLIPS_HARD_RATIO else some if each > 0.0 else None for each in ratio]
 
 
-def _cause_marks(track: Audit, flagged: Sequence[tuple[Passage, range]], glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _cause_marks(track: Audit, flagged: Flagged, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     # The gravest cause comes last and is written over the others.
     causes: dict[Cause, tuple[str, str]] = {
         "driver_power_peak": ("P", "peak power"),
@@ -287,36 +255,7 @@ def _cause_marks(track: Audit, flagged: Sequence[tuple[Passage, range]], glyphs:
     return marks
 
 
-def _flagged(track: Audit, grid: Grid) -> list[tuple[Passage, range]]:
-    """Each passage with the columns to mark."""
-    traces = {channel.index: channel.traces for channel in track.channels}
-    ends_s: dict[tuple[Cause, int], float] = {}  # of the passage before, of the same cause and channel
-    found = []
-    for passage in sorted(track.passages, key=lambda each: each.end_s):
-        kind = passage.cause, passage.channel
-        start_s = _over_from_s(passage, traces[passage.channel], ends_s.get(kind, 0.0))
-        ends_s[kind] = passage.end_s
-        # A destroyed part stays destroyed; its passage only says when it went.
-        end_s = grid.duration_s if passage.cause == "protection_failed" else passage.end_s
-        found.append((passage, grid.touched(start_s, end_s)))
-    return found
-
-
-def _over_from_s(passage: Passage, traces: Traces, earliest_s: float) -> float:
-    """When a passage is first over its limit: of a mean, not where its window starts but where the mean crosses it."""
-    means: dict[Cause, Trace] = {
-        "driver_power_1s": traces.driver_power_1s_w,
-        "driver_power_60s": traces.driver_power_60s_w,
-    }
-    if passage.cause not in means:
-        return passage.start_s
-    first = math.ceil(max(passage.start_s, earliest_s) / traces.step_s - 1e-6)
-    stop = math.ceil(passage.end_s / traces.step_s - 1e-6)
-    over = np.flatnonzero(means[passage.cause][first:stop] > passage.limit)
-    return float(first + over[0]) * traces.step_s if len(over) else passage.start_s
-
-
-def _verdict_marks(flagged: Sequence[tuple[Passage, range]], glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _verdict_marks(flagged: Flagged, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     def mark(verdict: Verdict) -> Mark:
         letter, word = palette.LETTER[verdict], palette.WORD[verdict].lower()
         return Mark(letter, word, glyphs.fill[verdict], palette.INK[verdict], palette.BADGE[verdict])

@@ -21,8 +21,6 @@ CAUTIONS = (
     "The maker's data, local codes and licensed practice come first.",
 )
 
-LOUDNESS_BLOCK_S = 0.4  # ITU-R BS.1770: nothing shorter has a loudness
-
 _ASSUMED = {
     "level.gain_db": "the gain behind the mixer",
     "crossover.pad_db": "the pad",
@@ -162,11 +160,6 @@ def verdict_line(track: Audit) -> str:
     if amount < 0.0:
         return f"About {tenths(-amount)} dB too loud{why}."
     return f"About {tenths(amount)} dB of room{why}."
-
-
-def no_loudness(track: Audit) -> str:
-    """Why a track that is not silent has no loudness."""
-    return "too short" if track.duration_s < LOUDNESS_BLOCK_S else "too quiet"
 
 
 def advice(track: Audit, degree: str) -> str:
