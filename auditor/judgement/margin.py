@@ -95,11 +95,16 @@ class _Channel:
         self._feed = feed
         self._rig = rig
         self._exact: dict[int, WishedRow | None] = {}
+        self._seen: dict[float, _Look] = {}  # by gain, for as long as no more rows are read
 
     def excess(self, gain_db: float) -> Excess:
         """Worst excess at a gain change, with the guard [dB]."""
-        excess_db, cause = worst_excess(self._frames(gain_db), self._rig)
-        return excess_db + _GUARD_DB, cause
+        return self._look(gain_db).excess
+
+    def _look(self, gain_db: float) -> _Look:
+        if gain_db not in self._seen:
+            self._seen[gain_db] = _look(self._frames(gain_db), self._rig)
+        return self._seen[gain_db]
 
     def margin(self, start: _Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
@@ -141,10 +146,10 @@ class _Channel:
         """Read the rows with the highest peaks at this gain that clipping makes uncertain; False if none is new."""
         ladder = self._feed.ladder
         new = [
-            row
-            for row in _rows_near_peak_rating(self._frames(gain_db), self._rig)
-            if row not in self._exact and ladder.departs(row, gain_db)
+            row for row in self._look(gain_db).loudest_rows if row not in self._exact and ladder.departs(row, gain_db)
         ]
+        if new:
+            self._seen.clear()
         for row in new:
             wished_v = self._feed.replay.wished_v(
                 row * ladder.row_length - ladder.lead, ladder.row_length + 2 * ladder.lead
@@ -153,13 +158,26 @@ class _Channel:
         return bool(new)
 
 
-def _rows_near_peak_rating(frames: HfFrames, rig: Rig) -> list[int]:
-    """Rows of frames whose peak power comes near the rating or passes it, the highest first."""
-    powers = [stretch.power_peak_w for stretch in stretches(frames, rig, protected=True)]
-    power_w = np.concatenate([np.empty(0, dtype=np.float32), *powers])
-    high = np.flatnonzero(power_w > rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0))
-    rows = high[np.argsort(power_w[high])[::-1]] // FRAMES_PER_ROW
-    return list(dict.fromkeys(rows.tolist()))[:_ROWS_AT_A_TIME]
+@dataclass(frozen=True)
+class _Look:
+    """A channel at one gain: its excess, with the guard, and the rows with peaks near the rating, loudest first."""
+
+    excess: Excess
+    loudest_rows: list[int]
+
+
+def _look(frames: HfFrames, rig: Rig) -> _Look:
+    near_w = rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0)
+    worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
+    for stretch in stretches(frames, rig, protected=True):
+        worst.take(stretch)
+        high = np.flatnonzero(stretch.power_peak_w > near_w)
+        powers.append(stretch.power_peak_w[high])
+        rows.append((high + stretch.first_frame) // FRAMES_PER_ROW)
+    excess_db, cause = worst.excess(rig)
+    ranked = np.concatenate(rows)[np.argsort(np.concatenate(powers))[::-1]]
+    loudest = list(dict.fromkeys(ranked.tolist()))[:_ROWS_AT_A_TIME]
+    return _Look((excess_db + _GUARD_DB, cause), loudest)
 
 
 def _solve(
