@@ -159,7 +159,7 @@ class Audit:
 
 @dataclass(frozen=True, kw_only=True)
 class FileFault:
-    """A file that could not be analysed."""
+    """A file that could not be analysed, or not to the end."""
 
     path: str
     message: str

@@ -218,6 +218,8 @@ def _render(result: SetAudit, style: str, file: IO[str], status: ExitStatus) -> 
 
 def _refuse_unwritable(output: str, *, keep: list[str]) -> None:
     """Find out before the work, not after it; and never write over what is to be read."""
+    from auditor.programme.files import SOUND_SUFFIXES
+
     target = Path(output)
     if target.is_dir():
         _stop(f"{output}: is a folder, not a file to write")
@@ -227,6 +229,8 @@ def _refuse_unwritable(output: str, *, keep: list[str]) -> None:
         _stop(f"{output}: may not be written (choose another place with -o)")
     if os.path.realpath(output) in map(os.path.realpath, keep):
         _stop(f"{output}: is one of the files to be read, so it is not written over")
+    if target.is_file() and target.suffix.lower() in SOUND_SUFFIXES | {".toml"}:
+        _stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
 
 
 def _say(line: str) -> None:

@@ -260,6 +260,9 @@ def _stray(name: str, value: object) -> Fault:
 
 def _unknown(model: type[RigTable], table: str, key: str) -> Fault:
     homes, near = _homes(key), _nearest(key, model.model_fields)
+    if f"[{table}]" in homes:
+        kind = get_args(model.model_fields["kind"].annotation)[0]
+        return Fault(key=f"{table}.{safe_key(key)}", what=f'kind = "{kind}" has no such key', hint="remove it")
     if homes:
         hint = f"belongs in {' or '.join(homes)}"
     elif near:

@@ -1,6 +1,6 @@
 """How long an audit takes, as a multiple of decoding the same file with libsndfile alone; and its memory.
 
-    python benchmarks/decode_ratio.py [--minutes 120] [--rounds 3] [--format flac]
+    python benchmarks/decode_ratio.py [--minutes 120] [--rounds 3] [--format flac] [--programme FILE] [--rig RIG.toml]
 
 Writes a stereo file of noise shaped like music, then measures both in turn in fresh processes, several times, and
 prints the ratio of the medians: machines are noisy, so only the ratio of one run counts.
@@ -78,6 +78,14 @@ def write_music_like(path: Path, minutes: float) -> None:
             sound.write(wave * (0.25 if minute % 8 == 7 else 1.0))
 
 
+def write_looped(path: Path, minutes: float, programme: str) -> None:
+    """A given file over and over."""
+    samples, rate_hz = soundfile.read(programme, dtype="int16", always_2d=True)
+    with soundfile.SoundFile(path, "w", rate_hz, samples.shape[1]) as sound:
+        for _ in range(round(minutes * 60.0 * rate_hz / len(samples))):
+            sound.write(samples)
+
+
 def run(code: str, *arguments: str) -> list[float]:
     """Run a program in a fresh process and read the numbers it prints."""
     done = subprocess.run([sys.executable, "-c", code, *arguments], check=True, stdout=subprocess.PIPE, text=True)
@@ -92,12 +100,18 @@ def main() -> None:
     parser.add_argument(
         "--gain-db", type=float, default=-12.0, help="level.gain_db: -14 and up drives the amplifier to its rails"
     )
+    parser.add_argument("--programme", metavar="FILE", help="loop this file instead of the noise")
+    parser.add_argument("--rig", metavar="RIG.toml", help="use this rig")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         sound, short, rig = Path(folder, f"long.{options.format}"), Path(folder, "short.flac"), Path(folder, "rig.toml")
-        rig.write_text(RIG.format(gain_db=options.gain_db))
-        write_music_like(sound, options.minutes)
-        write_music_like(short, 1.0)
+        rig.write_text(Path(options.rig).read_text() if options.rig else RIG.format(gain_db=options.gain_db))
+        if options.programme:
+            write_looped(sound, options.minutes, options.programme)
+            write_looped(short, 1.0, options.programme)
+        else:
+            write_music_like(sound, options.minutes)
+            write_music_like(short, 1.0)
         decode_s, audit_s, memory_mb = [], [], []
         for _ in range(options.rounds):
             decode_s += run(DECODE, str(sound))

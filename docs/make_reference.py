@@ -45,7 +45,10 @@ NOTES = {
     "Orders: linkwitz-riley 2, 4, 6 or 8; butterworth and bessel 1 to 8. The slope is 6 dB per octave times the order.",
     "driver": "`program_power_w` may not be less than `continuous_power_w`, nor `peak_power_w` less than "
     "`program_power_w`; `dc_resistance_ohm` may not exceed `rated_impedance_ohm`; `coil_temp_limit_c` must be above "
-    "`site.ambient_temp_c`.",
+    "`site.ambient_temp_c`. Thermal resistances that are left out follow from the rating, in air of 25 C, *and* from "
+    "`coil_temp_limit_c`: a lower limit alone lowers them and so makes a better cooled driver with more room. Give the "
+    "maker's thermal resistances with the limit, or keep its default. Where one of the two is given, the other is the "
+    "rest of what the rating implies.",
     "lamp": "A lamp is named by `part`, or described by `design_voltage_v` with `design_current_a`; not both. Voltage "
     "and current are those of one lamp, whatever the bank.",
 }

@@ -33,13 +33,14 @@ How to read it:
 
 - The driver's ratings, the level and the pad move the answer most, decibel for decibel. They stand on labels or can be
   measured: get those right first.
-- How well the coil is cooled moves the margins by up to about one decibel, mostly because a hot coil draws less
-  current, and the coil's temperature by tens of degrees. Believe the order of tracks by coil temperature more than the
-  degrees.
+- How well the coil is cooled moves the margins by a decibel or so, and the coil's temperature by tens of degrees.
+  Believe the order of tracks by coil temperature more than the degrees.
 - The lamp's assumed data hardly move anything, because the lamp's rating fixes what it does when it matters.
 - A lower `coil_temp_limit_c` gives cooler coils and more room, not less: the thermal resistances are derived so that
   the coil reaches its limit at its continuous rating, and a driver that earns the same rating with a lower limit must
-  be cooled better. If you lower the limit out of caution, lower the power ratings as well.
+  be cooled better. Give the maker's thermal resistances with it or keep the default; if you lower the limit out of
+  caution, lower the power ratings as well.
+- A hotter site makes a hotter coil: ratings are taken to be stated in air of 25 °C, wherever the box stands.
 - With no pad the lamp burns out on the steady tone; the coil is then the cooler for it, and the driver silent.
 """
 

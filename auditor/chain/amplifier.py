@@ -2,8 +2,9 @@
 
 Hard clip at ``rail_v = sqrt(2 * rated_power_w * rated_load_ohm)``, at the file's own rate. No oversampling: clipping a
 sampled wave keeps its power, and what little of it lies above 20 kHz folds back as power of much the same size. Against
-eight times oversampling the HF branch's power of six demonstration clips stays within 0.013 dB, that of the one which
-is clipped hardest within 0.11 dB above 5 kHz (`docs/models.md`).
+eight times oversampling the HF branch's power of five demonstration clips stays within 0.016 dB, that of the one which
+is clipped hardest within 0.11 dB; a clipped steady tone at a simple fraction of the sampling rate, whose harmonics fold
+onto it, can be 1.5 dB off (`docs/models.md`).
 """
 
 from __future__ import annotations

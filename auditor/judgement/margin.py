@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from itertools import compress
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 
 _TOLERANCE_DB = 0.02
+_GUARD_DB = 0.01  # kept from the limit, so that the gain found is safe when it is set, whatever the last digit does
 _COARSE_DB = 0.2
 _ALIKE_DB = 3.0  # channels that are so near to the worst are worked out side by side
 _MOST_TRIALS = 40
@@ -70,7 +72,7 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
     """
     kind = _Channel if rig.limiter is None else _LimitedChannel
     channels = [kind(feed, rig) for feed in feeds]
-    starts = [Point(0.0, *excess) for excess in present]
+    starts = [Point(0.0, excess_db + _GUARD_DB, cause) for excess_db, cause in present]
     leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
     leading = [start.excess_db >= leading_db for start in starts]
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
@@ -95,10 +97,16 @@ class _Channel:
         self._feed = feed
         self._rig = rig
         self._exact: dict[int, WishedRow | None] = {}
+        self._seen: dict[float, _Look] = {}  # by gain, for as long as no more rows are read
 
     def excess(self, gain_db: float) -> Excess:
-        """Worst excess at a gain change [dB]."""
-        return worst_excess(self._frames(gain_db), self._rig)
+        """Worst excess at a gain change, with the guard [dB]."""
+        return self._look(gain_db).excess
+
+    def _look(self, gain_db: float) -> _Look:
+        if gain_db not in self._seen:
+            self._seen[gain_db] = _look(self._frames(gain_db), self._rig)
+        return self._seen[gain_db]
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
@@ -118,9 +126,12 @@ class _Channel:
         """The margin from all samples clipped at just that gain, where heat binds and clipping has a large part."""
         if cause == "driver_power_peak" or abs(self._departure_db(gain_db)) < _LARGE_DEPARTURE_DB:
             return gain_db, cause
-        exact_db, cause = worst_excess(self._feed.replay.frames(gain_db), self._rig)
+        replayed = self._feed.replay.frames(gain_db)
+        if len(replayed.rms_v) != len(self._feed.frames.rms_v):
+            return gain_db, cause  # the file is no longer there, or no longer the same: the ladder's figure stands
+        exact_db, cause = worst_excess(replayed, self._rig)
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
-        return gain_db - (exact_db + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
+        return gain_db - (exact_db + _GUARD_DB + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
 
     def _departure_db(self, gain_db: float) -> float:
         """What clipping does to the energy of the HF branch at this gain, over plain scaling [dB]."""
@@ -137,10 +148,10 @@ class _Channel:
         """Read the rows with the highest peaks at this gain that clipping makes uncertain; False if none is new."""
         ladder = self._feed.ladder
         new = [
-            row
-            for row in _rows_near_peak_rating(self._frames(gain_db), self._rig)
-            if row not in self._exact and ladder.departs(row, gain_db)
+            row for row in self._look(gain_db).loudest_rows if row not in self._exact and ladder.departs(row, gain_db)
         ]
+        if new:
+            self._seen.clear()
         for row in new:
             wished_v = self._feed.replay.wished_v(
                 row * ladder.row_length - ladder.lead, ladder.row_length + 2 * ladder.lead
@@ -152,20 +163,33 @@ class _Channel:
 class _LimitedChannel(_Channel):
     """One channel behind a limiter: every trial is a replay of the file."""
 
-    def excess(self, gain_db: float) -> Excess:
-        return worst_excess(self._feed.replay.frames(gain_db), self._rig)
-
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         return limited_margin(self.excess, start)
 
+    def _frames(self, gain_db: float) -> HfFrames:
+        return self._feed.replay.frames(gain_db)
 
-def _rows_near_peak_rating(frames: HfFrames, rig: Rig) -> list[int]:
-    """Rows of frames whose peak power comes near the rating or passes it, the highest first."""
-    powers = [stretch.power_peak_w for stretch in stretches(frames, rig, protected=True)]
-    power_w = np.concatenate([np.empty(0, dtype=np.float32), *powers])
-    high = np.flatnonzero(power_w > rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0))
-    rows = high[np.argsort(power_w[high])[::-1]] // FRAMES_PER_ROW
-    return list(dict.fromkeys(rows.tolist()))[:_ROWS_AT_A_TIME]
+
+@dataclass(frozen=True)
+class _Look:
+    """A channel at one gain: its excess, with the guard, and the rows with peaks near the rating, loudest first."""
+
+    excess: Excess
+    loudest_rows: list[int]
+
+
+def _look(frames: HfFrames, rig: Rig) -> _Look:
+    near_w = rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0)
+    worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
+    for stretch in stretches(frames, rig, protected=True):
+        worst.take(stretch)
+        high = np.flatnonzero(stretch.power_peak_w > near_w)
+        powers.append(stretch.power_peak_w[high])
+        rows.append((high + stretch.first_frame) // FRAMES_PER_ROW)
+    excess_db, cause = worst.excess(rig)
+    ranked = np.concatenate(rows)[np.argsort(np.concatenate(powers))[::-1]]
+    loudest = list(dict.fromkeys(ranked.tolist()))[:_ROWS_AT_A_TIME]
+    return _Look((excess_db + _GUARD_DB, cause), loudest)
 
 
 def _solve(

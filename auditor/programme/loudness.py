@@ -38,6 +38,7 @@ _CHANNEL_WEIGHTS = {
     8: (1.0, 1.0, 1.0, 0.0, 1.0, 1.0, _SURROUND, _SURROUND),
 }
 _TAPS_PER_PHASE = 16
+_CHUNK = 128  # samples looked at together for what is between them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,12 +92,11 @@ class ChannelMeter:
         """Mean squares of the 100 ms steps; runs the interpolator past the last sample."""
         self._find_peaks(np.zeros(_TAPS_PER_PHASE, dtype=np.float32))
         steps = np.concatenate([np.empty(0), *self._step_energies])
-        if len(steps) < _STEPS_PER_BLOCK and self._energy[1] > 0:
+        length = len(steps) * self._step_length + self._energy[1]
+        if len(steps) < _STEPS_PER_BLOCK and length > 0:
             # Shorter than one gating block: the whole of it stands for the block.
-            mean_square = (steps.sum() * self._step_length + self._energy[0]) / (
-                len(steps) * self._step_length + self._energy[1]
-            )
-            return np.full(_STEPS_PER_BLOCK, mean_square)
+            energy = steps.sum() * self._step_length + self._energy[0]
+            return np.full(_STEPS_PER_BLOCK, energy / length)
         return steps
 
 
@@ -191,20 +191,32 @@ def _peaks(joined, phases, bound, true_peak):  # type: ignore[no-untyped-def]
     """Largest value at or between the samples, if larger than `true_peak`, and the largest at the samples."""
     sample_peak = largest_magnitude(joined)
     best = max(np.float32(true_peak), sample_peak)
-    # No point between samples can exceed the best so far while all samples under the interpolator are this small.
-    threshold = best / bound
-    last_large = -_TAPS_PER_PHASE
-    for end in range(len(joined)):
-        if abs(joined[end]) > threshold:
-            last_large = end
-        first = end - _TAPS_PER_PHASE + 1
-        if last_large < first or first < 0:
-            continue
-        for phase in range(phases.shape[0]):
-            value = np.float32(0.0)
-            for tap in range(_TAPS_PER_PHASE):
-                value += joined[first + tap] * phases[phase, tap]
-            if abs(value) > best:
-                best = abs(value)
-                threshold = best / bound
+    window = np.zeros(_CHUNK + _TAPS_PER_PHASE + _CHUNK, np.float32)
+    for start in range(0, len(joined) - _TAPS_PER_PHASE + 1, _CHUNK):
+        chunk = joined[start : start + _CHUNK + _TAPS_PER_PHASE - 1]
+        # No point between samples can exceed the best so far while all samples under the interpolator are this small.
+        if largest_magnitude(chunk) * bound > best:
+            best = max(best, _largest_between(chunk, phases, window))
     return best, sample_peak
+
+
+@compiled(fastmath=True)
+def _largest_between(chunk, phases, window):  # type: ignore[no-untyped-def]
+    """Largest of all points between the samples; `window` is room for samples, and for values behind them."""
+    best = np.float32(0.0)
+    values = _CHUNK + _TAPS_PER_PHASE
+    window[: len(chunk)] = chunk
+    window[len(chunk) : values] = 0.0
+    for phase in range(phases.shape[0]):
+        window[values:] = 0.0
+        for tap in range(0, _TAPS_PER_PHASE, 4):
+            w0, w1, w2, w3 = phases[phase, tap], phases[phase, tap + 1], phases[phase, tap + 2], phases[phase, tap + 3]
+            for k in range(_CHUNK):
+                window[values + k] += (
+                    window[tap + k] * w0
+                    + window[tap + 1 + k] * w1
+                    + window[tap + 2 + k] * w2
+                    + window[tap + 3 + k] * w3
+                )
+        best = max(best, largest_magnitude(window[values : values + len(chunk) - _TAPS_PER_PHASE + 1]))
+    return best

@@ -1,7 +1,8 @@
 """Every figure's rounding in the terminal report, and text from outside made safe to show.
 
 Figures carry no more digits than the models can know: power two, a temperature whole degrees, a margin tenths of a dB,
-rounded to the safe side. What the user typed into the rig file is repeated as typed.
+rounded to the safe side. A power over its limit has three, so that value, limit and excess agree. What the user typed
+into the rig file is repeated as typed.
 """
 
 from __future__ import annotations
@@ -21,16 +22,20 @@ _MEANINGLESS_C = 500.0  # bonds char and wire lets go far below; the thermal net
 _SLACK_DB = 1e-6  # so that -3.5000000001 is not rounded to -3.6
 
 
-def watts(power_w: float) -> str:
-    """A power to two significant digits: `4.3 W`, `150 W`; next to nothing is `<0.1 W`."""
+def watts(power_w: float, *, limit_w: float = math.inf) -> str:
+    """A power to two significant digits, or three over its limit: `4.3 W`, `126 W`; next to nothing is `<0.1 W`."""
     if not math.isfinite(power_w):
         return "? W"
     if power_w < 0.1:
         return "0 W" if power_w <= 0.0 else "<0.1 W"
-    decimals = 1 - math.floor(math.log10(power_w))
-    rounded = round(power_w, decimals)
+    digits = 3 if power_w > limit_w else 2
+    rounded = _significant(power_w, digits)
     # 9.96 rounds up to 10, which has one digit fewer behind the point.
-    return f"{rounded:.{max(1 - math.floor(math.log10(rounded)), 0)}f} W"
+    return f"{rounded:.{max(digits - 1 - math.floor(math.log10(rounded)), 0)}f} W"
+
+
+def _significant(value: float, digits: int) -> float:
+    return round(value, digits - 1 - math.floor(math.log10(value)))
 
 
 def degrees(temp_c: float, degree: str) -> str:
@@ -64,13 +69,14 @@ def signed(gain_db: float) -> str:
     return f"{rounded:+.1f} dB" if rounded else "0.0 dB"
 
 
-def clock(time_s: float, *, decimals: int = 0) -> str:
+def clock(time_s: float, *, decimals: int = 0, up: bool = False) -> str:
     """Minutes and seconds, with hours where there are any: `3:07`, `1:02:03`, `0:01.5`.
 
-    Rounded down, as every clock shows it.
+    Rounded down, as every clock shows it, or up where something ends.
     """
     scale = 10**decimals
-    ticks = math.floor(max(time_s, 0.0) * scale + 1e-6)
+    exact = max(time_s, 0.0) * scale
+    ticks = math.ceil(exact - 1e-6) if up else math.floor(exact + 1e-6)
     seconds, fraction = divmod(ticks, scale)
     minutes, seconds = divmod(seconds, 60)
     hours, minutes = divmod(minutes, 60)
@@ -79,8 +85,15 @@ def clock(time_s: float, *, decimals: int = 0) -> str:
 
 
 def length(duration_s: float) -> str:
-    """How long something lasts: `3:07`, or with tenths under ten seconds."""
-    return clock(duration_s) if duration_s >= 10.0 else f"{duration_s:.1f} s"
+    """How long something lasts, to the nearest second: `3:07`; under ten seconds with tenths: `0.3 s`."""
+    if round(duration_s, 1) >= 10.0:
+        return clock(math.floor(duration_s + 0.5))
+    return f"{duration_s:.1f} s" if duration_s >= 0.05 or duration_s <= 0.0 else "<0.1 s"
+
+
+def about(duration_s: float) -> str:
+    """A sum of short times, which gaps and frames make uncertain: whole seconds from one second on."""
+    return f"{duration_s:.0f} s" if 0.95 <= duration_s < 9.5 else length(duration_s)
 
 
 def safe(text: str, unknown: str) -> str:
@@ -88,10 +101,10 @@ def safe(text: str, unknown: str) -> str:
     return "".join(unknown if unicodedata.category(each) in _UNPRINTABLE else each for each in text)
 
 
-def quantity(value: float, unit: str, degree: str) -> str:
+def quantity(value: float, unit: str, degree: str, *, limit: float = math.inf) -> str:
     """A passage's value, rounded as its unit deserves."""
     if unit == "W":
-        return watts(value)
+        return watts(value, limit_w=limit)
     if unit in _TEMPERATURE_UNITS:
         return degrees(value, degree) if unit != "K" else f"{whole(value)} K"
     if unit == "life":
@@ -108,10 +121,13 @@ def limit(value: float, unit: str, degree: str) -> str:
 
 def excess(passage: Passage) -> str:
     """By how much a passage is over: a ratio of powers in dB, a temperature in K; empty for mere engagement."""
-    if passage.verdict != "risk" or passage.cause == "protection_failed" or not math.isfinite(passage.value):
+    if passage.cause == "protection_failed":
+        return "failed"
+    if passage.verdict != "risk" or not math.isfinite(passage.value):
         return ""
     if passage.unit == "W" and passage.limit > 0.0:
-        return _by(power_to_db(passage.value / passage.limit), decimals=1, unit="dB")
+        # Of the value as it is shown, so that a reader who works it out finds the same.
+        return _by(power_to_db(_significant(passage.value, 3) / passage.limit), decimals=1, unit="dB")
     if passage.unit in _TEMPERATURE_UNITS:
         more = ">" if passage.value > _MEANINGLESS_C else ""
         return more + _by(min(passage.value, _MEANINGLESS_C) - passage.limit, decimals=0, unit="K")

@@ -29,6 +29,10 @@ INK: dict[Verdict, str] = {"clear": BLUE, "engaged": AMBER, "risk": CRIMSON}
 LETTER: dict[Verdict, str] = {"clear": "C", "engaged": "E", "risk": "R"}
 WORD: dict[Verdict, str] = {"clear": "CLEAR", "engaged": "ENGAGED", "risk": "RISK"}
 
+# Beside the verdict of what could be judged only in part.
+IN_PART = " ? IN PART "
+IN_PART_BADGE = f"bold #000000 on {GREY}"
+
 QUIET = GREY
 STRONG = "bold"
 

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 MOST_SHOWN = 10
 MOST_OF_A_CAUSE = 3
+_COLUMNS = ("", "from", "to", "ch", "what", "value", "limit", "over by")
+_FLUSH_RIGHT = ("from", "to", "value", "limit", "over by")
+_LEAST_NEEDED_FIRST = ("over by", "limit", "to", "ch")
+_OF_A_MEAN: tuple[Cause, ...] = ("driver_power_1s", "driver_power_60s")
 _GRAVEST_FIRST: tuple[Cause, ...] = (
     "protection_failed",
     "coil_temp",
@@ -32,21 +36,29 @@ def show(track: Audit, sheet: Sheet) -> None:
     if not track.passages:
         return
     shown = chosen(track.passages)
-    many_channels = track.channel_count > 1
-    header = ["", "from", "to", "ch", "what", "value", "limit", "over by"]
-    rows: list[list[Text | str]] = [[Text(each, style=palette.QUIET) for each in header]]
-    rows += [_row(passage, track, sheet) for passage in shown]
-    if not many_channels:
-        rows = [[*row[:3], *row[4:]] for row in rows]
-    flush = (1, 2, 5, 6, 7) if many_channels else (1, 2, 4, 5, 6)
+    header: dict[str, Text | str] = {name: Text(name, style=palette.QUIET) for name in _COLUMNS}
+    cells = [header, *(_cells(passage, track, sheet) for passage in shown)]
+    columns = _columns_that_fit(cells, [name for name in _COLUMNS if name != "ch" or track.channel_count > 1], sheet)
+    flush = [columns.index(name) for name in _FLUSH_RIGHT if name in columns]
     sheet.line()
-    for line in layout.table(rows, right=flush):
+    for line in layout.table([[row[name] for name in columns] for row in cells], right=flush):
         sheet.line(line)
+    if any(passage.cause in _OF_A_MEAN for passage in shown):
+        sheet.paragraph("from-to of a mean: the whole window", style=palette.QUIET)
     left = Counter(passage.cause for passage in track.passages)
     left.subtract(passage.cause for passage in shown)
     if left.total():
         split = ", ".join(f"{words.cause(cause, track.rig)} {left[cause]}" for cause in _GRAVEST_FIRST if left[cause])
         sheet.paragraph(f"and {left.total()} more ({split}); --format csv lists all", style=palette.QUIET)
+
+
+def _columns_that_fit(cells: Sequence[dict[str, Text | str]], columns: list[str], sheet: Sheet) -> list[str]:
+    """The columns to show; what can be worked out from the others, or guessed, gives way first."""
+    for least_needed in _LEAST_NEEDED_FIRST:
+        if layout.INDENT + layout.table_width([[row[name] for name in columns] for row in cells]) <= sheet.width:
+            break
+        columns = [name for name in columns if name != least_needed]
+    return columns
 
 
 def chosen(passages: Sequence[Passage]) -> list[Passage]:
@@ -70,17 +82,18 @@ def _ratio(passage: Passage) -> float:
     return passage.value / passage.limit if passage.limit else passage.value
 
 
-def _row(passage: Passage, track: Audit, sheet: Sheet) -> list[Text | str]:
+def _cells(passage: Passage, track: Audit, sheet: Sheet) -> dict[str, Text | str]:
     degree = sheet.glyphs.degree
     verdict = passage.verdict
     mark = Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict])
-    return [
-        mark,
-        figures.clock(passage.start_s, decimals=1),
-        "end" if passage.cause == "protection_failed" else figures.clock(passage.end_s, decimals=1),
-        str(passage.channel + 1),
-        words.cause(passage.cause, track.rig),
-        figures.quantity(passage.value, passage.unit, degree),
-        figures.limit(passage.limit, passage.unit, degree),
-        figures.excess(passage),
-    ]
+    failed = passage.cause == "protection_failed"
+    return {
+        "": mark,
+        "from": figures.clock(passage.start_s, decimals=1),
+        "to": "end" if failed else figures.clock(passage.end_s, decimals=1, up=True),
+        "ch": str(passage.channel + 1),
+        "what": words.cause(passage.cause, track.rig),
+        "value": figures.quantity(passage.value, passage.unit, degree, limit=passage.limit),
+        "limit": figures.limit(passage.limit, passage.unit, degree),
+        "over by": figures.excess(passage),
+    }

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _STEPS = 1000.0  # of the whole bar
 _NAME_CELLS = 32
+_LEAST_WIDTH = 20
+_BESIDE_NAME = 50  # cells that the counts, the time left and a short bar take; narrower terminals show no bar
 
 
 class ProgressCall(Protocol):
@@ -47,7 +49,8 @@ class ProgressBar:
     def __init__(self, paths: Sequence[str], *, file: IO[str], no_color: bool) -> None:
         self._paths = list(paths)
         self._weights = [_size_bytes(path) for path in self._paths]
-        self._console = make_console(file, no_color=no_color)
+        # The terminal's own width, however narrow: a line that is broken over two cannot be wiped away.
+        self._console = make_console(file, no_color=no_color, least_width=_LEAST_WIDTH)
         self._bar: Progress | None = None
         self._task: TaskID | None = None
 
@@ -78,26 +81,35 @@ class ProgressBar:
             self._task,
             completed=_STEPS * done / sum(self._weights),
             track=f"{track + 1} of {len(self._paths)}",
-            name=sheet.name(os.path.basename(self._paths[track]), _NAME_CELLS),
+            name=sheet.name(os.path.basename(self._paths[track]), _name_cells(self._console)),
         )
 
 
 def _bar(console: Console) -> Progress:
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    return Progress(
+    columns = [
         TextColumn("track {task.fields[track]}", markup=False),
         TextColumn("{task.fields[name]}", style=palette.STRONG, markup=False),
         BarColumn(bar_width=None, style=palette.QUIET, complete_style=palette.BLUE, finished_style=palette.BLUE),
         TaskProgressColumn(text_format="{task.percentage:>3.0f} %", markup=False, style=""),
         TimeRemainingColumn(),
         TextColumn("left", markup=False),
+    ]
+    if not _name_cells(console):
+        del columns[1:3]
+    return Progress(
+        *columns,
         console=console,
         transient=True,  # the report is what remains
         expand=False,
         redirect_stdout=False,
         redirect_stderr=False,
     )
+
+
+def _name_cells(console: Console) -> int:
+    return min(max(console.width - _BESIDE_NAME, 0), _NAME_CELLS)
 
 
 def _size_bytes(path: str) -> float:

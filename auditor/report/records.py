@@ -1,7 +1,8 @@
 """The audit by machine: one JSON document, or the flagged passages as CSV.
 
 The keys are those of the user guide and of `report.schema.json`, which ships beside this module and forbids any other.
-Numbers are plain and carry six significant digits; what is absent or not finite is null, or an empty field in CSV.
+Numbers are plain and carry six significant digits, and never fewer than three decimals; what is absent or not finite is
+null, or an empty field in CSV.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ CSV_COLUMNS = ("path", "start_s", "end_s", "channel", "verdict", "cause", "value
 
 _SIGNIFICANT_DIGITS = 6
 _LEAST_DECIMALS = 3  # so that a time keeps its milliseconds however long the track
+_LEAST_LIFE_RATIO = 1e-12  # below it a lamp's life is not used at all
 
 
 def to_json(set_audit: SetAudit, *, exit_status: int) -> str:
@@ -103,7 +105,8 @@ def _track(track: Audit) -> dict[str, Any]:
         "margin_db": track.margin_db,
         "margin_limited_by": track.margin_limited_by,
         "worst_channel": track.worst_channel,
-        "notes": [*track.unjudged, *track.notes],
+        "notes": list(track.notes),
+        "unjudged": list(track.unjudged),
         "channels": [_channel(channel) for channel in track.channels],
         "passages": [_passage(passage) for passage in track.passages],
     }
@@ -132,7 +135,10 @@ def _protection(work: ProtectionWork) -> dict[str, Any]:
     # What a lamp alone goes through stands beside what every method has, not below it.
     fields = asdict(work)
     lamp = fields.pop("lamp")
-    return fields if lamp is None else {**fields, **lamp}
+    if lamp is None:
+        return fields
+    life_used_ratio = lamp["life_used_ratio"]
+    return {**fields, **lamp, "life_used_ratio": 0.0 if life_used_ratio < _LEAST_LIFE_RATIO else life_used_ratio}
 
 
 def _passage(passage: Passage) -> dict[str, Any]:

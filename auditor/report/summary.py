@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 _WIDEST_NAME = 36  # columns give way to a name up to this; a longer one is shortened
 HEAD = 16  # where the text beside a badge starts
 _ARM = 6  # cells of the margin bar on each side, 1 dB each
-_ASSUMED_SHOWN = 4
 _COLUMNS = ("", "track", "length", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
 _FLUSH_RIGHT = ("length", "margin", "coil", "1 s", "60 s", "loudness")
 _LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "what binds")
@@ -32,23 +31,21 @@ def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
     )
 
 
-def badge(verdict: Verdict, glyphs: Glyphs) -> Text:
-    """Letter, shape and word on the verdict's ground."""
+def badge(verdict: Verdict, glyphs: Glyphs, *, in_part: bool = False) -> Text:
+    """Letter, shape and word on the verdict's ground; beside it, where only a part was judged, that."""
     word = f" {palette.LETTER[verdict]} {glyphs.shape[verdict]} {palette.WORD[verdict]:<7} "
-    return Text(word, style=palette.BADGE[verdict])
+    text = Text().append(word, style=palette.BADGE[verdict])
+    return text.append(palette.IN_PART, style=palette.IN_PART_BADGE) if in_part else text
 
 
 def show(set_audit: SetAudit, sheet: Sheet) -> None:
     """Summary, set, faults, assumptions and cautions."""
     if set_audit.tracks:
         _table(set_audit, sheet)
-    if len(set_audit.tracks) > 1:
+    if len(set_audit.tracks) > 1 or set_audit.interrupted:
         sheet.line()
         _whole_set(set_audit, sheet)
     _errors(set_audit, sheet)
-    if set_audit.interrupted:
-        sheet.line()
-        sheet.paragraph("the tracks after these were not looked at.", label="Interrupted: ")
     sheet.line()
     _assumptions(set_audit, sheet)
     sheet.paragraph(" ".join(words.CAUTIONS), label="Cautions: ")
@@ -98,23 +95,37 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
 
     binds = track.margin_limited_by
     return {
-        "": badge(track.verdict, sheet.glyphs),
+        "": badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged)),
         "track": sheet.safe(name),
         "length": figures.length(track.duration_s),
-        "margin": "none met" if track.margin_db is None else figures.signed(track.margin_db),
+        "margin": _margin(track),
         "turn down|room": _margin_bar(track, sheet.glyphs),
         "what binds": "" if binds is None else words.cause(binds, track.rig),
         "coil": figures.degrees(largest("coil_temp_max_c"), degree),
-        "1 s": figures.watts(largest("driver_power_max_1s_w")),
-        "60 s": figures.watts(largest("driver_power_max_60s_w")),
-        "loudness": "silent" if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS",
+        "1 s": figures.watts(largest("driver_power_max_1s_w"), limit_w=track.rig.driver.program_power_w),
+        "60 s": figures.watts(largest("driver_power_max_60s_w"), limit_w=track.rig.driver.continuous_power_w),
+        "loudness": _loudness(track),
     }
 
 
+def _margin(track: Audit) -> str:
+    if track.margin_db is None:
+        return "none met" if track.verdict != "risk" else "none safe"
+    return figures.signed(track.margin_db)
+
+
+def _loudness(track: Audit) -> str:
+    if track.true_peak_dbtp is None:
+        return "silent"
+    return "too quiet" if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS"
+
+
 def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
-    """The margin as a bar to the left (turn down) or to the right (room) of a mark."""
-    margin = figures.safe_side(track.margin_db) if track.margin_db is not None else 0.0
-    cells = min(max(round(abs(margin)), 1), _ARM) if margin else 0
+    """The margin as a bar to the left (turn down) or to the right (room) of a mark; no limit met is all the room."""
+    margin = -math.inf if track.verdict == "risk" else math.inf
+    if track.margin_db is not None:
+        margin = figures.safe_side(track.margin_db)
+    cells = max(round(min(abs(margin), _ARM)), 1) if margin else 0
     bar = glyphs.heavy * cells
     left, right = (bar.rjust(_ARM), " " * _ARM) if margin < 0.0 else (" " * _ARM, bar.ljust(_ARM))
     beyond_left = glyphs.beyond_left if margin < -_ARM else " "
@@ -137,10 +148,29 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
             f"hottest coil {figures.degrees(set_audit.coil_temp_max_c, degree)} "
             f"(limit {figures.degrees(limit_c, degree)}) with the heat carried from track to track"
         )
-    line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs))
-    sheet.line(line.append("  The whole set, played in the order given", style=palette.STRONG))
-    sentence = ", ".join(parts)
-    sheet.paragraph(sentence[:1].upper() + sentence[1:] + "." if sentence else "", label=" " * (HEAD - layout.INDENT))
+    missing = _missing(set_audit)
+    if set_audit.tracks:
+        line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(missing)))
+        title = "  The whole set, played in the order given"
+        fits = line.cell_len + len(title) <= sheet.width
+        sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
+    sentences = [each[0].upper() + each[1:] + "." for each in (*missing, ", ".join(parts)) if each]
+    sheet.paragraph(" ".join(sentences), label=" " * (HEAD - layout.INDENT))
+
+
+def _missing(set_audit: SetAudit) -> list[str]:
+    """Why the set's verdict does not cover all of it: nothing when it does."""
+    judged = {track.path for track in set_audit.tracks}
+    in_part = sum(bool(track.unjudged) for track in set_audit.tracks)
+    not_at_all = len({fault.path for fault in set_audit.errors} - judged)
+    counts = [f"{count} {how}" for count, how in ((in_part, "only in part"), (not_at_all, "not at all")) if count]
+    parts = [f"judged in part (files: {', '.join(counts)})"] if counts and judged else []
+    if set_audit.interrupted:
+        finished = len(set_audit.tracks)
+        parts.append(
+            f"stopped by hand: {finished} finished and reported; the one under way and those after it were not judged"
+        )
+    return parts
 
 
 def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
@@ -148,21 +178,16 @@ def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
         return
     sheet.line()
     sheet.line(_heading(f"Not analysed, or not to the end: {len(set_audit.errors)}", sheet))
+    names = _names(set_audit)
     for fault in set_audit.errors:
         message = fault.message.removeprefix(f"{fault.path}: ")
-        sheet.paragraph(f"{sheet.name(fault.path, sheet.width - 8)}: {sheet.safe(message)}", label="! ")
+        name = sheet.name(names.get(fault.path, fault.path), sheet.width - 8)
+        sheet.paragraph(f"{name}: {sheet.safe(message)}", label="! ")
 
 
 def _assumptions(set_audit: SetAudit, sheet: Sheet) -> None:
-    assumed = set_audit.rig.assumed
-    if not assumed:
-        return
-    more = f" and {len(assumed) - _ASSUMED_SHOWN} more" if len(assumed) > _ASSUMED_SHOWN else ""
-    sheet.paragraph(
-        f"{', '.join(assumed[:_ASSUMED_SHOWN])}{more}: not in the rig file, filled in with usual values "
-        "(`auditor rig check` lists them).",
-        label="Assumed: ",
-    )
+    if set_audit.rig.assumed:
+        sheet.paragraph(words.assumptions(set_audit.rig), label="Assumed: ")
 
 
 def _heading(text: str, sheet: Sheet) -> Text:

@@ -25,10 +25,16 @@ if TYPE_CHECKING:
 PIPED_WIDTH = 100
 LEAST_WIDTH = 60
 MOST_WIDTH = 220
+_LEAST_NAME = 13  # cells; for a name with fewer the file's facts give way to the next line
 
 
 def make_console(
-    file: IO[str], *, no_color: bool, width: int | None = None, environ: Mapping[str, str] = os.environ
+    file: IO[str],
+    *,
+    no_color: bool,
+    width: int | None = None,
+    least_width: int = LEAST_WIDTH,
+    environ: Mapping[str, str] = os.environ,
 ) -> Console:
     """A console for `render_text`.
 
@@ -40,13 +46,15 @@ def make_console(
         Never use colour or any other escape; so does a `NO_COLOR` that is not empty.
     width : int, optional
         Columns. Without it `COLUMNS`, then the terminal's own width, then 100 for a pipe or a file.
+    least_width : int
+        Columns that are used even where there are fewer.
     environ : mapping
         Where `NO_COLOR` and `COLUMNS` are looked up.
     """
     plain = no_color or bool(environ.get("NO_COLOR"))
     return Console(
         file=file,
-        width=_width(file, width, environ),
+        width=min(max(_width(file, width, environ), least_width), MOST_WIDTH),
         color_system=None if plain else "auto",
         no_color=plain,
         force_jupyter=False,
@@ -83,7 +91,7 @@ def _width(file: IO[str], width: int | None, environ: Mapping[str, str]) -> int:
             width = os.get_terminal_size(file.fileno()).columns
         except (OSError, ValueError, AttributeError):
             width = PIPED_WIDTH
-    return min(max(width or PIPED_WIDTH, LEAST_WIDTH), MOST_WIDTH)
+    return width or PIPED_WIDTH
 
 
 def glyphs_for(console: Console) -> Glyphs:
@@ -113,12 +121,14 @@ def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:
     sheet.line(Text(f"{rule * 2} {number} {rule * (sheet.width - len(number) - 4)}", style=palette.QUIET))
     channels = "1 channel" if track.channel_count == 1 else f"{track.channel_count} channels"
     facts = f"{figures.length(track.duration_s)}  {channels}  {figures.as_given(track.sample_rate_hz / 1000.0)} kHz"
-    line = Text(" ").append_text(summary.badge(track.verdict, sheet.glyphs)).append("  ")
-    name = sheet.name(name, sheet.width - line.cell_len - len(facts) - 3)
-    line.append(name, style=palette.STRONG)
+    level = _level(track)
+    line = Text(" ").append_text(summary.badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged))).append("  ")
+    room = sheet.width - line.cell_len - 3
+    if room - len(facts) < _LEAST_NAME:
+        facts, level = "", f"{facts}  {level}"
+    line.append(sheet.name(name, room - len(facts)), style=palette.STRONG)
     line.append(" " * (sheet.width - line.cell_len - len(facts)) + facts)
     sheet.line(line)
-    level = _level(track)
     text = words.verdict_line(track)
     room = sheet.width - summary.HEAD - cell_len(text) - len(level)
     if room >= 2:
@@ -130,9 +140,12 @@ def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:
 
 
 def _level(track: Audit) -> str:
-    if track.loudness_lufs is None or track.true_peak_dbtp is None:
+    if track.true_peak_dbtp is None:
         return "silent"
-    return f"{figures.tenths(track.loudness_lufs)} LUFS  true peak {figures.tenths(track.true_peak_dbtp)} dBTP"
+    peak = f"true peak {figures.tenths(track.true_peak_dbtp)} dBTP"
+    if track.loudness_lufs is None:
+        return f"too quiet for a loudness  {peak}"
+    return f"{figures.tenths(track.loudness_lufs)} LUFS  {peak}"
 
 
 def _track(track: Audit, sheet: Sheet) -> None:
@@ -147,9 +160,11 @@ def _track(track: Audit, sheet: Sheet) -> None:
         sheet.entries(key, label=" " * (timeline.GUTTER - 1), style=palette.QUIET)
     passages.show(track, sheet)
     sheet.line()
-    sheet.paragraph(words.advice(track, sheet.glyphs.degree), label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
+    advice = sheet.safe(words.advice(track, sheet.glyphs.degree))
+    sheet.paragraph(advice, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
     worked = words.limiter_work(track)
     if worked:
         sheet.paragraph(worked, label="Limiter: ")
-    for note in (*track.unjudged, *track.notes):
-        sheet.paragraph(sheet.safe(note), label="Note: ")
+    for label, notes in (("Not judged: ", track.unjudged), ("Note: ", track.notes)):
+        for note in notes:
+            sheet.paragraph(sheet.safe(note), label=label)

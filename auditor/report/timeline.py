@@ -17,14 +17,12 @@ from rich.text import Text
 from auditor.judgement.passages import ENGAGED_FROM_DB
 from auditor.published import DRAPER_POINT_K
 from auditor.report import figures, palette, words
+from auditor.report.grid import Grid, flagged_columns
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from auditor.audit_types import Audit, Cause, ChannelAudit, Passage, Trace, Verdict
+    from auditor.audit_types import Audit, Cause, ChannelAudit, Trace, Verdict
+    from auditor.report.grid import Columns, Flagged
     from auditor.report.palette import Glyphs
-
-    Columns = NDArray[np.float64]  # shape=(columns,)
 
 GUTTER = 20
 _TITLE = 10
@@ -68,6 +66,7 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     channel = next(each for each in track.channels if each.index == track.worst_channel)
     which = f"channel {channel.index + 1} of {track.channel_count}" if track.channel_count > 1 else ""
     grid = Grid(track.duration_s, width - GUTTER - 1)
+    flagged = flagged_columns(track, grid)
     # In the order in which the signal goes, and its consequences after it.
     rows = [_strip("Amplifier", _clip_marks(channel, glyphs, grid), glyphs)]
     if track.rig.protection.kind != "none":
@@ -76,42 +75,12 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     rows += [
         _power_rows(track, channel, glyphs, grid),
         _coil_rows(track, channel, glyphs, grid),
-        _strip("Over limit", _cause_marks(track, glyphs, grid), glyphs),
-        _strip("Verdict", _verdict_marks(track, glyphs, grid), glyphs),
+        _strip("Over limit", _cause_marks(track, flagged, glyphs, grid), glyphs),
+        _strip("Verdict", _verdict_marks(flagged, glyphs, grid), glyphs),
     ]
     lines = [line for part in rows for line in part.lines]
     key = dict.fromkeys(entry for part in rows for entry in part.key)
     return Picture(lines=(_axis(which, glyphs, grid), *lines), key=tuple(key))
-
-
-@dataclass(frozen=True)
-class Grid:
-    """The columns of the picture and the time that each covers."""
-
-    duration_s: float
-    columns: int
-
-    def start_s(self, column: int) -> float:
-        """When a column starts; `start_s(columns)` is the end."""
-        return self.duration_s * column / self.columns
-
-    def largest(self, trace: Trace, step_s: float) -> Columns:
-        """The largest value of a trace in each column; a bin wider than a column fills several."""
-        last = len(trace) - 1
-        out = np.full(self.columns, np.nan)
-        for column in range(self.columns):
-            first = min(int(self.start_s(column) / step_s + 1e-9), last)
-            stop = max(math.ceil(self.start_s(column + 1) / step_s - 1e-9), first + 1)
-            out[column] = np.fmax.reduce(trace[first:stop])
-        return out
-
-    def touched(self, start_s: float, end_s: float) -> range:
-        """The columns that a stretch of time falls into, at least one."""
-        if self.duration_s <= 0.0:
-            return range(self.columns)
-        first = min(int(start_s / self.duration_s * self.columns + 1e-9), self.columns - 1)
-        stop = math.ceil(end_s / self.duration_s * self.columns - 1e-9)
-        return range(max(first, 0), min(max(stop, first + 1), self.columns))
 
 
 def _axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
@@ -144,7 +113,8 @@ def _power_rows(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid)
         ghost=height(traces.unprotected_power_1s_w, rating_w),
         peak=height(traces.driver_power_peak_w, peak_rating_w),
     )
-    titles = ["HF power", "1 s mean", "up to", figures.watts(channel.protected.driver_power_max_1s_w)]
+    titles = ["HF power", "1 s mean", "up to"]
+    titles.append(figures.watts(channel.protected.driver_power_max_1s_w, limit_w=rating_w))
     scales = [f"{figures.as_given(rating_w)} W", *(f"-{(row + 1) * _ROW_DB:.0f} dB" for row in range(_ROWS_BELOW))]
     explained = {
         glyphs.peak: f"peak against {figures.as_given(peak_rating_w)} W",
@@ -182,7 +152,7 @@ def _graph(
     """Bars in lines of height 1, the uppermost standing on the limit line; each scale names its line's lower edge."""
     lines = []
     explained = {**explained, glyphs.off_scale: "off the scale"}
-    peaks = np.full_like(bars.solid, np.nan) if bars.peak is None else np.minimum(bars.peak, _ROWS_BELOW + 0.99)
+    peaks = np.full_like(bars.solid, np.nan) if bars.peak is None else bars.peak
     seen = set()
     for line, (title, scale) in enumerate(zip(titles, scales, strict=True)):
         floor = _ROWS_BELOW - line
@@ -199,7 +169,7 @@ def _graph(
 def _cell(solid: float, ghost: float, peak: float, floor: int, glyphs: Glyphs) -> str:
     part = solid - floor if math.isfinite(solid) else 0.0
     top = floor == _ROWS_BELOW
-    if top and part > 1.0:
+    if top and (part > 1.0 or peak - floor > 1.0):
         return glyphs.off_scale
     # Above the limit line the smallest excess must show.
     eighths = math.ceil(part * 8.0 - 1e-6) if top else round(part * 8.0)
@@ -266,7 +236,7 @@ def _clip_marks(channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> list[Mark 
     return [hard if each >= _CLIPS_HARD_RATIO else some if each > 0.0 else None for each in ratio]
 
 
-def _cause_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _cause_marks(track: Audit, flagged: Flagged, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     # The gravest cause comes last and is written over the others.
     causes: dict[Cause, tuple[str, str]] = {
         "driver_power_peak": ("P", "peak power"),
@@ -278,20 +248,14 @@ def _cause_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     marks: list[Mark | None] = [None] * grid.columns
     for why, (letter, word) in causes.items():
         mark = Mark(letter, word, glyphs.medium, palette.CRIMSON, palette.BADGE["risk"])
-        for passage in track.passages:
+        for passage, columns in flagged:
             if passage.cause == why:
-                for column in _columns_of(passage, grid):
+                for column in columns:
                     marks[column] = mark
     return marks
 
 
-def _columns_of(passage: Passage, grid: Grid) -> range:
-    # A destroyed part stays destroyed; its passage only says when it went.
-    end_s = grid.duration_s if passage.cause == "protection_failed" else passage.end_s
-    return grid.touched(passage.start_s, end_s)
-
-
-def _verdict_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
+def _verdict_marks(flagged: Flagged, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     def mark(verdict: Verdict) -> Mark:
         letter, word = palette.LETTER[verdict], palette.WORD[verdict].lower()
         return Mark(letter, word, glyphs.fill[verdict], palette.INK[verdict], palette.BADGE[verdict])
@@ -299,8 +263,8 @@ def _verdict_marks(track: Audit, glyphs: Glyphs, grid: Grid) -> list[Mark | None
     marks: list[Mark | None] = [mark("clear")] * grid.columns
     worse: tuple[Verdict, ...] = ("engaged", "risk")
     for verdict in worse:
-        for passage in track.passages:
+        for passage, columns in flagged:
             if passage.verdict == verdict:
-                for column in _columns_of(passage, grid):
+                for column in columns:
                     marks[column] = mark(verdict)
     return marks

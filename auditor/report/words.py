@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.report.figures import as_given, clock, degrees, length, safe_side, tenths
+from auditor.report.figures import about, as_given, clock, degrees, safe_side, tenths
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, Cause
@@ -21,17 +21,42 @@ CAUTIONS = (
     "The maker's data, local codes and licensed practice come first.",
 )
 
+_ASSUMED = {
+    "level.gain_db": "the gain behind the mixer",
+    "crossover.pad_db": "the pad",
+    "protection.series_count": "the number of lamps",
+    "protection.parallel_count": "the number of lamps",
+    "protection.design_temp_k": "thermal data of the lamp",
+    "protection.gas_loss_ratio": "thermal data of the lamp",
+    "protection.rated_life_h": "the life of the lamp",
+    "driver.dc_resistance_ohm": "the voice coil",
+    "driver.coil_material": "the voice coil",
+    "driver.coil_diameter_mm": "the voice coil",
+    "driver.program_power_w": "programme and peak ratings",
+    "driver.peak_power_w": "programme and peak ratings",
+    "driver.coil_temp_limit_c": "thermal data of the driver",
+    "driver.coil_thermal_resistance_k_per_w": "thermal data of the driver",
+    "driver.body_thermal_resistance_k_per_w": "thermal data of the driver",
+    "driver.coil_time_constant_s": "thermal data of the driver",
+    "driver.body_time_constant_s": "thermal data of the driver",
+    "site.ambient_temp_c": "the temperature of the air",
+}
+
 _DEVICE = {"lamp": "lamp", "fuse": "fuse", "breaker": "breaker", "resettable": "resettable fuse", "relay": "relay"}
 
 
 def track_names(paths: list[str]) -> list[str]:
     """The paths without the folders that all of them share."""
     folders = [os.path.dirname(path) for path in paths]
+    if len({os.path.isabs(path) for path in paths}) > 1:
+        folders = [os.path.abspath(folder) for folder in folders]
     try:
         shared = os.path.commonpath(folders) if folders else ""
-    except ValueError:  # absolute and relative paths, or two drives
+    except ValueError:  # two drives
         shared = ""
-    return [os.path.relpath(path, shared) if shared else path for path in paths]
+    if not shared or shared == os.path.dirname(shared):  # nothing, or no more than the root
+        return paths
+    return [os.path.relpath(path, shared) for path in paths]
 
 
 def device(rig: Rig) -> str:
@@ -62,6 +87,16 @@ def rig_sentence(rig: Rig) -> str:
         f"amplifier {as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm, "
         f"{corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, driver "
         f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
+    )
+
+
+def assumptions(rig: Rig) -> str:
+    """What the rig file leaves out, in plain words."""
+    things = dict.fromkeys(_ASSUMED.get(key, key.partition(".")[0]) for key in rig.assumed)
+    count = len(rig.assumed)
+    return (
+        f"{', '.join(things)} ({count} {'values' if count > 1 else 'value'}): not in the rig file, filled in with "
+        "usual values; `auditor rig check RIG` lists them."
     )
 
 
@@ -140,7 +175,15 @@ def verdict_line(track: Audit) -> str:
 
 
 def advice(track: Audit, degree: str) -> str:
-    """What to do about a track, in one sentence."""
+    """What to do about a track, in one sentence; before it, what of the file was not judged."""
+    sentence = _advice(track, degree)
+    if not track.unjudged:
+        return sentence
+    missing = "; ".join(each.partition(";")[0] for each in track.unjudged)
+    return f"Only part of this file could be judged: {missing}. In that part: {sentence[0].lower()}{sentence[1:]}"
+
+
+def _advice(track: Audit, degree: str) -> str:
     if track.verdict == "risk":
         return _turn_down(track)
     if all(channel.hf_crest_db is None for channel in track.channels):
@@ -150,7 +193,7 @@ def advice(track: Audit, degree: str) -> str:
         return room[0].upper() + room[1:] + "."
     work = max((channel.protection for channel in track.channels), key=lambda each: each.attenuation_max_db)
     return (
-        f"The {device(track.rig)} works for {length(work.engaged_s)} and keeps the driver within its limits, "
+        f"The {device(track.rig)} works for about {about(work.engaged_s)} and keeps the driver within its limits, "
         f"taking off up to {tenths(work.attenuation_max_db)} dB; {room}."
     )
 

@@ -194,6 +194,12 @@ def sample_track(
     )
 
 
+BROKEN_OFF = (
+    "the file breaks off after 12.3 s, 14.0 s missing; what is there was analysed, "
+    "the rest cannot be judged: copy it again"
+)
+
+
 def sample_set(**changes: Any) -> SetAudit:
     """Four tracks and one file that could not be read."""
     tracks = (

@@ -54,7 +54,7 @@ def partly_judged(path: Path, *words: str) -> dict[str, object]:
         assert word in line
     assert [error["message"] for error in result.document["errors"]] == [line.removeprefix("error: ")]
     (track,) = result.document["tracks"]
-    assert any("cannot be judged" in note for note in track["notes"])
+    assert any("cannot be judged" in note for note in track["unjudged"])
     return dict(track)
 
 

@@ -222,3 +222,10 @@ class TestOutput:
         assert status == 2
         assert "is one of the files to be read" in err
         assert Path(name).read_bytes() == before
+
+    @pytest.mark.parametrize("name", ["other.toml", "other.flac"])
+    def test_another_rig_or_sound_is_not_written_over_either(self, name: str) -> None:
+        Path(name).write_text("mine")
+        status, err = self.to(name)
+        assert (status, Path(name).read_text()) == (2, "mine")
+        assert "is there already and no report" in err

@@ -15,7 +15,7 @@ import pytest
 
 from auditor.audit_types import Exposure, SetAudit
 from auditor.report import records
-from tests.cli.sample_audit import sample_rig, sample_set, sample_track
+from tests.cli.sample_audit import BROKEN_OFF, sample_rig, sample_set, sample_track
 
 TRACK_KEYS = [
     "path",
@@ -30,6 +30,7 @@ TRACK_KEYS = [
     "margin_limited_by",
     "worst_channel",
     "notes",
+    "unjudged",
     "channels",
     "passages",
 ]
@@ -155,6 +156,23 @@ def test_what_is_not_finite_is_null_and_numbers_are_plain() -> None:
 def test_six_digits_and_never_less_than_milliseconds(value: float, shown: float) -> None:
     track = replace(sample_set().tracks[0], duration_s=value)
     assert load(sample_set(tracks=(track,)))["tracks"][0]["duration_s"] == shown
+
+
+def test_what_was_not_judged_is_not_among_the_warnings() -> None:
+    track = replace(sample_set().tracks[3], unjudged=(BROKEN_OFF,))
+    shown = load(sample_set(tracks=(track,)))["tracks"][0]
+    assert shown["notes"] == list(track.notes)
+    assert shown["unjudged"] == [BROKEN_OFF]
+
+
+@pytest.mark.parametrize(("used", "shown"), [(9e-13, 0.0), (1e-300, 0.0), (1.2345678e-9, 1.23457e-9), (1.0, 1.0)])
+def test_next_to_no_life_is_none(used: float, shown: float) -> None:
+    track = sample_set().tracks[0]
+    channel = track.channels[0]
+    assert channel.protection.lamp is not None
+    work = replace(channel.protection, lamp=replace(channel.protection.lamp, life_used_ratio=used))
+    track = replace(track, channels=(replace(channel, protection=work),))
+    assert load(sample_set(tracks=(track,)))["tracks"][0]["channels"][0]["protection"]["life_used_ratio"] == shown
 
 
 def test_no_track_no_verdict() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import os
 import re
 from dataclasses import replace
 from typing import Any
@@ -12,11 +13,12 @@ import numpy as np
 import pytest
 from rich.cells import cell_len
 
+from auditor import rig_assumptions
 from auditor.audit_types import FileFault, Passage, SetAudit
-from auditor.report import figures, layout, palette, passages, summary, timeline, words
+from auditor.report import figures, grid, layout, palette, passages, summary, words
 from auditor.report.progress import ProgressBar
 from auditor.report.terminal import make_console, render_text
-from tests.cli.sample_audit import sample_rig, sample_set, sample_track
+from tests.cli.sample_audit import BROKEN_OFF, sample_rig, sample_set, sample_track
 
 WIDTHS = (80, 100, 120, 200)
 
@@ -44,6 +46,14 @@ def test_every_line_fits(width: int) -> None:
     lines = text_of(sample_set(), width).splitlines()
     assert max(map(cell_len, lines)) <= width
     assert not any(line != line.rstrip() for line in lines)
+
+
+@pytest.mark.parametrize("width", [*range(60, 131), 219, 220])
+def test_every_line_fits_at_every_width(width: int) -> None:
+    speech, squeal = sample_set().tracks[1], sample_set().tracks[3]
+    long = replace(speech, duration_s=3723.0, unjudged=(BROKEN_OFF,), channel_count=12)
+    audit = sample_set(tracks=(long, squeal), interrupted=True)
+    assert max(map(cell_len, text_of(audit, width).splitlines())) <= width
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -91,7 +101,7 @@ def test_the_picture_of_a_lamp_that_burns_out() -> None:
 def test_the_passages_say_when_why_how_much_and_by_how_much() -> None:
     text = text_of(sample_set())
     assert re.search(r"R ▲ +2:32\.0 +3:45\.0 +2 +coil temperature +260 °C +180 °C +80 K", text)
-    assert re.search(r"R ▲ +2:53\.7 +3:45\.0 +2 +power over 60 s +92 W +60 W +1\.9 dB", text)
+    assert re.search(r"R ▲ +2:53\.7 +3:45\.0 +2 +power over 60 s +92\.0 W +60 W +1\.9 dB", text)
     assert "and 75 more (power over 1 s 74, lamp working 1); --format csv lists all" in text
 
 
@@ -108,8 +118,8 @@ def test_the_worst_of_each_cause_is_shown_in_order_of_time() -> None:
     ("number", "sentence"),
     [
         (0, "About 5.2 dB of room before the power over 1 s reaches the programme rating of 120 W."),
-        (1, "The lamp works for 0:41 and keeps the driver within its limits, taking off up to 3.0 dB; about 1.3 dB of"
-            " room before the coil reaches its limit of 180 °C."),
+        (1, "The lamp works for about 0:42 and keeps the driver within its limits, taking off up to 3.0 dB; about"
+            " 1.3 dB of room before the coil reaches its limit of 180 °C."),
         (2, "Turn down about 3.5 dB: the coil temperature binds, and the lamp is at work and still cannot save the"
             " driver here."),
         (3, "Turn down about 9.8 dB: the lamp burns out at 0:19 and the driver falls silent."),
@@ -151,7 +161,7 @@ def test_a_passage_just_over_is_not_over_by_nothing() -> None:
     )
     assert figures.excess(base) == "<1 K"
     assert figures.excess(replace(base, cause="driver_power_1s", value=120.1, limit=120.0, unit="W")) == "<0.1 dB"
-    assert figures.excess(replace(base, cause="protection_failed", value=1.1, limit=1.0, unit="life")) == ""
+    assert figures.excess(replace(base, cause="protection_failed", value=1.1, limit=1.0, unit="life")) == "failed"
     assert figures.quantity(1.1, "life", "°") == "110 % life"
 
 
@@ -185,6 +195,8 @@ def test_names_lose_the_folders_they_share() -> None:
     assert words.track_names(["/a/c.wav", "c.wav"]) == ["/a/c.wav", "c.wav"]
     assert words.track_names(["c.wav"]) == ["c.wav"]
     assert words.track_names([]) == []
+    mixed = [os.path.abspath("music/set/a.wav"), "music/set/b/c.wav"]
+    assert words.track_names(mixed) == ["a.wav", os.path.join("b", "c.wav")]
 
 
 def test_nothing_analysed_is_not_called_clear() -> None:
@@ -226,7 +238,7 @@ def test_a_trace_with_gaps_is_drawn() -> None:
 def test_the_largest_value_of_a_column_is_the_one_drawn() -> None:
     trace = np.zeros(1000)
     trace[777] = 5.0
-    columns = timeline.Grid(100.0, 60).largest(trace, 0.1)
+    columns = grid.Grid(100.0, 60).largest(trace, 0.1)
     assert np.flatnonzero(columns).tolist() == [46]
 
 
@@ -243,8 +255,107 @@ def test_summary_is_riskiest_first() -> None:
     assert order == ["04", "03", "01", "02"]
 
 
-def test_an_interrupted_set_says_so() -> None:
-    assert "Interrupted" in text_of(sample_set(interrupted=True))
+@pytest.mark.parametrize("finished", [0, 1, 4])
+def test_an_interrupted_set_says_so(finished: int) -> None:
+    text = " ".join(text_of(sample_set(tracks=sample_set().tracks[:finished], interrupted=True)).split())
+    assert (
+        f"Stopped by hand: {finished} finished and reported; the one under way and those after it were not judged."
+        in text
+    )
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_verdict_on_a_part_is_no_plain_verdict(width: int) -> None:
+    tracks = (replace(sample_set().tracks[0], unjudged=(BROKEN_OFF,)), sample_set().tracks[1])
+    text = text_of(sample_set(tracks=tracks, verdict="engaged", errors=()), width)
+    assert text.count("C ○ CLEAR    ? IN PART") == 2  # head and summary
+    assert not re.search(r"C ○ CLEAR +(?!\? IN PART)\S", text)
+    shown = " ".join(text.split())
+    assert re.search(r"E ◐ ENGAGED \? IN PART The (whole )?set", shown)
+    assert "Judged in part (files: 1 only in part)." in shown
+    assert (
+        "→ Only part of this file could be judged: the file breaks off after 12.3 s, 14.0 s missing. In that part: "
+        "about 5.2 dB of room" in shown
+    )
+    assert f"Not judged: {BROKEN_OFF}" in shown
+
+
+def test_a_set_with_a_file_left_out_is_no_plain_verdict() -> None:
+    assert "R ▲ RISK     ? IN PART   The whole set" in text_of(sample_set())
+    assert "IN PART" not in text_of(sample_set(errors=()))
+
+
+def test_no_limit_met_is_all_the_room_there_is() -> None:
+    text = text_of(one(margin_db=None, margin_limited_by=None), 120)
+    assert re.search(r"none met +│██████►", text)
+    risk = text_of(one(verdict="risk", margin_db=None, margin_limited_by=None), 120)
+    assert re.search(r"none safe +◄██████│", risk)
+
+
+def test_a_peak_off_the_scale_says_so() -> None:
+    track = one(power_w=np.full(40, 5.0)).tracks[0]
+    peaks_w = np.where(np.arange(40) < 20, 4.0 * 240.0, 3.9 * 240.0)  # 6 dB over is the edge: 3.98
+    channel = replace(track.channels[1], traces=replace(track.channels[1].traces, driver_power_peak_w=peaks_w))
+    text = text_of(sample_set(tracks=(replace(track, channels=(track.channels[0], channel)),), errors=()))
+    assert re.search(r"120 W ↑+╌+$", text, re.MULTILINE)
+    assert "↑ off the scale" in text
+
+
+def test_a_mean_is_marked_from_where_it_crosses_its_limit() -> None:
+    track = sample_set().tracks[2]
+    (passage,) = (each for each in track.passages if each.cause == "driver_power_60s")
+    early = replace(passage, start_s=passage.start_s - 60.0)  # the window begins in quiet music
+    for start_s, cause in ((passage.start_s, early), (early.start_s, replace(early, limit=1e9))):
+        ((_, columns),) = grid.flagged_columns(replace(track, passages=(cause,)), grid.Grid(track.duration_s, 900))
+        assert columns == range(round(start_s * 4.0), 900)  # without a crossing in the trace, the passage as it is
+    text = text_of(sample_set(tracks=(track,), errors=()))
+    assert "from-to of a mean: the whole window" in text
+
+
+def test_of_two_passages_over_one_mean_the_second_is_marked_from_its_own_crossing() -> None:
+    track = sample_track("a.wav", np.full(400, 5.0), margin_db=-1.0, limited_by="driver_power_60s")
+    trace = np.zeros(400)
+    trace[100:120] = trace[200:220] = 70.0  # one column for each bin of 0.25 s
+    channel = replace(track.channels[1], traces=replace(track.channels[1].traces, driver_power_60s_w=trace))
+    first = Passage(
+        start_s=0.0, end_s=30.0, channel=1, verdict="risk", cause="driver_power_60s", value=70.0, limit=60.0, unit="W"
+    )
+    track = replace(track, channels=(track.channels[0], channel), passages=(first, replace(first, end_s=55.0)))
+    marked = [columns for _, columns in grid.flagged_columns(track, grid.Grid(100.0, 400))]
+    assert marked == [range(100, 120), range(200, 220)]
+
+
+def test_a_track_without_a_loudness_is_silent_only_without_a_peak() -> None:
+    text = text_of(one(loudness_lufs=None), 120)
+    assert "silent" not in text
+    assert "too quiet for a loudness  true peak -0.3 dBTP" in text
+
+
+def test_times_lengths_and_ends() -> None:
+    shown = [figures.length(t) for t in (0.0, 0.02, 0.3, 9.94, 9.97, 25.97, 59.6, 3599.5)]
+    assert shown == ["0.0 s", "<0.1 s", "0.3 s", "9.9 s", "0:10", "0:26", "1:00", "1:00:00"]
+    assert [figures.clock(t, decimals=1, up=True) for t in (14.01, 14.1, 59.99)] == ["0:14.1", "0:14.1", "1:00.0"]
+    assert [figures.about(t) for t in (0.34, 4.03, 9.7, 41.6)] == ["0.3 s", "4 s", "9.7 s", "0:42"]
+
+
+@pytest.mark.parametrize("value", [60.01, 61.49, 83.55, 999.6, 1078.0])
+def test_value_limit_and_excess_agree(value: float) -> None:
+    over = Passage(
+        start_s=0.0, end_s=1.0, channel=0, verdict="risk", cause="driver_power_1s", value=value, limit=60.0, unit="W"
+    )
+    shown = figures.quantity(value, "W", "°", limit=60.0)
+    exact_db = 10.0 * np.log10(float(shown.removesuffix(" W")) / 60.0)
+    assert figures.excess(over) == (f"{exact_db:.1f} dB" if exact_db >= 0.05 else "<0.1 dB")
+
+
+def test_assumptions_in_plain_words() -> None:
+    assert words.assumptions(sample_rig()).startswith(
+        "thermal data of the driver, thermal data of the lamp (6 values): not in the rig file"
+    )
+
+
+def test_every_value_that_can_be_assumed_has_plain_words() -> None:
+    assert set(words._ASSUMED) == set(rig_assumptions._REASONS)
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -316,6 +427,18 @@ def test_progress_names_the_track(monkeypatch: pytest.MonkeyPatch) -> None:
         bar(1, 2.0)
     assert "track 2 of 2" in file.getvalue()
     assert "[red]b\N{REPLACEMENT CHARACTER}.wav" in file.getvalue()
+
+
+@pytest.mark.parametrize("columns", [20, 40, 60, 200])
+def test_progress_takes_one_line_however_narrow(monkeypatch: pytest.MonkeyPatch, columns: int) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", str(columns))
+    file = Terminal()
+    with ProgressBar(["a" * 90 + ".wav"] * 20, file=file, no_color=True) as bar:
+        bar(11, 0.6)
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", file.getvalue())
+    assert max(cell_len(line) for line in re.split(r"[\r\n]", plain)) <= columns
+    assert "58 %" in plain or columns < 40
 
 
 def test_peaks_are_marked_above_the_bars() -> None:

@@ -64,6 +64,15 @@ def test_demo_clips_on_the_demo_rig(start: str, bare: bool) -> None:
     assert check(demo_path(start), changed(demo_rig(), bare=bare))[0] is not None
 
 
+@pytest.mark.parametrize("start", DEMO)
+def test_the_margin_set_as_gain_is_no_risk(start: str) -> None:
+    system = demo_rig()
+    played = play(str(demo_path(start)), system)
+    margin_db, _ = margin_of(played, system)
+    assert margin_db is not None
+    assert excess_db(demo_path(start), changed(system, gain_db=margin_db)) <= 0.0
+
+
 @pytest.mark.parametrize("bare", [False, True], ids=["lamp", "none"])
 @pytest.mark.parametrize(("gain_db", "rated_power_w"), [(8.0, 800.0), (8.0, 100.0), (-12.0, 100.0), (-12.0, 1e5)])
 @pytest.mark.parametrize("start", DEMO)
@@ -170,3 +179,14 @@ def test_shifting_the_level_shifts_the_margin(files: dict[str, Path]) -> None:
     ]
     assert None not in at_db
     assert np.diff(np.array(at_db, dtype=float)) == pytest.approx([-10.0, -5.0], abs=0.05)
+
+
+def test_a_file_that_is_gone_before_it_is_replayed_leaves_the_ladders_margin(tmp_path: Path) -> None:
+    path = write_wav(tmp_path / "gone.wav", tone(48_000, 7990.0, 4.0, 0.9), 48_000)
+    system = changed(rig(), gain_db=-6.0, rated_power_w=100.0)
+    played = play(str(path), system)
+    there = margin_of(played, system)
+    path.unlink()
+    gone = margin_of(played, system)
+    assert gone[1] == there[1]
+    assert gone[0] == pytest.approx(there[0], abs=0.5)
