@@ -38,7 +38,7 @@ class Worst:
         self.coil_temp_c = max(self.coil_temp_c, float(run.coil_temp_c.max()))
         if run.filament_temp_k is not None:
             self.filament_temp_k = max(self.filament_temp_k, float(run.filament_temp_k.max()))
-        self.life_used_ratio = run.life_used_ratio
+        self.life_used_ratio = max(self.life_used_ratio, run.life_used_ratio)  # a fuse's damage heals
         if run.failed_at_s is not None and self.failed_at_s is None:
             self.failed_at_s = stretch.first_frame * run.frame_s + run.failed_at_s
 

@@ -11,6 +11,7 @@ import math
 import unicodedata
 from typing import TYPE_CHECKING
 
+from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.units import power_to_db
 
 if TYPE_CHECKING:
@@ -109,6 +110,8 @@ def quantity(value: float, unit: str, degree: str, *, limit: float = math.inf) -
         return degrees(value, degree) if unit != "K" else f"{whole(value)} K"
     if unit == "life":
         return f"{whole(value * 100.0)} % life"
+    if unit == "dB" and value >= OPEN_ATTENUATION_DB:
+        return "open"
     return f"{tenths(value)} {unit}"
 
 

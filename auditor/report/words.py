@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
+from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.report.figures import about, as_given, clock, degrees, safe_side, tenths
 
 if TYPE_CHECKING:
@@ -23,7 +24,21 @@ CAUTIONS = (
 
 _ASSUMED = {
     "level.gain_db": "the gain behind the mixer",
+    "amplifier.band": "the band of the amplifier",
     "crossover.pad_db": "the pad",
+    "limiter.averaging_s": "the limiter's settings",
+    "limiter.band": "the limiter's settings",
+    "limiter.hold_s": "the limiter's settings",
+    "limiter.ratio": "the limiter's settings",
+    "protection.attack_s": "the relay's settings",
+    "protection.hold_s": "the relay's settings",
+    "protection.release_v": "the relay's settings",
+    "protection.switch_s": "the relay's settings",
+    "protection.body": "the data of the protective part",
+    "protection.cold_resistance_ohm": "the data of the protective part",
+    "protection.max_resistance_ohm": "the data of the protective part",
+    "protection.max_voltage_v": "the data of the protective part",
+    "protection.resistance_ohm": "the data of the protective part",
     "protection.series_count": "the number of lamps",
     "protection.parallel_count": "the number of lamps",
     "protection.design_temp_k": "thermal data of the lamp",
@@ -194,8 +209,14 @@ def _advice(track: Audit, degree: str) -> str:
     work = max((channel.protection for channel in track.channels), key=lambda each: each.attenuation_max_db)
     return (
         f"The {device(track.rig)} works for about {about(work.engaged_s)} and keeps the driver within its limits, "
-        f"taking off up to {tenths(work.attenuation_max_db)} dB; {room}."
+        f"{_held_back_by(work.attenuation_max_db)}; {room}."
     )
+
+
+def _held_back_by(attenuation_max_db: float) -> str:
+    if attenuation_max_db >= OPEN_ATTENUATION_DB:
+        return "with the HF muted meanwhile"
+    return f"taking off up to {tenths(attenuation_max_db)} dB"
 
 
 def _room(track: Audit, degree: str) -> str:
