@@ -30,11 +30,11 @@ gain_db = -12.0              # dB, optional (0). Faders, processor and input kno
 # q = 0.7                    # 0.707 is a Butterworth corner, more is narrower. 0.1 to 50
 
 
-# Optional: a limiter in front of the amplifier. Each channel is limited on its own.
+# Optional: a limiter in front of the amplifier. Each channel is limited on its own. Give one of the two thresholds.
 # [limiter]
 # detector = "rms"           # peak | rms
 # threshold_dbu = -2.98      # dBu at the amplifier's input: a sine of that level just reaches it
-# threshold_v = 15.5         # V, or the same at the amplifier's output: rms of that sine, for a peak detector too
+# threshold_v = 21.9         # V, or the same at the amplifier's output: rms of that sine, for a peak detector too
 # attack_s = 0.002           # s, to 63 % of the gain reduction. About one period of the crossover frequency, or 1 to 5
 #                            # seconds for an rms limiter against heat
 # hold_s = 0.0               # s, optional (0). Before it begins to let go
@@ -84,9 +84,10 @@ parallel_count = 1           # optional (1). ... and strings of them in parallel
 # rating_a = 2.0             # A
 # reset = "hand"             # hand | self
 # reset_s = 20.0             # s, with reset = "self": after how long it closes again
-# resistance_ohm = 0.17      # ohm, optional
+# resistance_ohm = 0.17      # ohm, optional from 0.5 to 5 A
 #
-# For kind = "resettable" (polymer): hold_a alone for one in the list, otherwise all but the optional ones.
+# For kind = "resettable" (polymer): hold_a alone for one in the list, otherwise all but the optional ones. (The list:
+# 0.3 to 3 A, auditor/parts/resettables.toml.)
 # hold_a = 0.9               # A, carried for good at 23 C
 # trip_a = 1.8               # A, trips it in the end
 # resistance_ohm = 0.14      # ohm, the lowest it may have

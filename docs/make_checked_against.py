@@ -81,7 +81,8 @@ def _subject(subject: str, checks: list[Check]) -> str:
 
 def _row(check: Check) -> str:
     decimals = _decimals(check)
-    share = abs(check.computed - check.nominal) / check.tolerance * 100.0
+    off = abs(check.computed - check.nominal)
+    share = off / check.tolerance * 100.0 if off else 0.0  # a count that is met has no tolerance
     mark = "" if check.not_met is None else " (not met)"
     unit = f" {check.unit}" if check.unit else ""
     cells = (
@@ -97,6 +98,8 @@ def _row(check: Check) -> str:
 
 def _decimals(check: Check) -> int:
     """Decimals that show a tenth of the tolerance, and no more than five figures of the value."""
+    if not check.tolerance:
+        return 0
     wanted = 1 - math.floor(math.log10(check.tolerance))
     magnitude = math.floor(math.log10(max(abs(check.computed), abs(check.nominal), 1e-12)))
     return max(0, min(wanted, 5 - magnitude))

@@ -34,13 +34,24 @@ can use to offer keys and underline faults.
 
 Numbers are written without their unit and with a point; a whole number will do for any number. Text goes in quotes.
 Unknown keys are refused, with the nearest known one named. The tables `[level]`, `[amplifier]`, `[crossover]`,
-`[protection]` and `[driver]` must be there; `[site]` may be left out.
+`[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` and `[site]` may be left out.
 """
 LATER = """## Not in this version
 
 These belong to the rig file's plan and are refused with that reason, not as a misspelling: {names}.
 """
 NOTES = {
+    "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
+    "for peaking sections and shelves, and refused for passes.",
+    "limiter": "The threshold is given by `threshold_dbu` or by `threshold_v`; one of them, the other follows from the "
+    'amplifier\'s gain. `averaging_s` is for `detector = "rms"` only; `band = "hf"` wants `amplifier.band = "hf"`.',
+    "fuse": "Curves are published for F glass 0.125 to 6.3 A, F ceramic 0.05 to 4 A, T glass 0.125 to 6.3 A and T "
+    "ceramic 1 to 3.15 A; other fuses are refused.",
+    "breaker": "Trip windows are published for 0.25 to 2 A and 3 to 20 A; other ratings are refused. `reset_s` is "
+    'needed with `reset = "self"` and refused with `"hand"`. `resistance_ohm` may be left out from 0.5 to 5 A.',
+    "resettable": "A part of the list (`auditor/parts/resettables.toml`) is known by `hold_a` alone. For any other "
+    "`trip_a`, `resistance_ohm`, `time_to_trip_s` and `tripped_power_w` are needed; values must go together.",
+    "relay": "`release_v` must be below `threshold_v`.",
     "crossover": 'With `alignment = "none"` leave out `order` and `frequency_hz`; with any other both are needed. '
     "Orders: linkwitz-riley 2, 4, 6 or 8; butterworth and bessel 1 to 8. The slope is 6 dB per octave times the order.",
     "driver": "`program_power_w` may not be less than `continuous_power_w`, nor `peak_power_w` less than "
@@ -57,7 +68,7 @@ NOTES = {
 def page() -> str:
     """The whole document."""
     from auditor import protection
-    from auditor.rig_tables import LATER_KEYS, LATER_TABLES, TABLES
+    from auditor.rig_tables import LATER_KEYS, LATER_TABLES, LIST_TABLES, TABLES
 
     parts = [HEAD]
     for name, model in TABLES.items():
@@ -65,7 +76,8 @@ def page() -> str:
             for kind in protection.METHODS:
                 title = f'[protection] with kind = "{kind}"'
                 parts.append(_section(title, "protection", protection.method(kind).Table, note=kind))
-        parts.append(_section(f"[{name}]", name, model, note=name))
+        title = f"[[{name}]]" if name in LIST_TABLES else f"[{name}]"
+        parts.append(_section(title, name, model, note=name))
     names = [f"`[{name}]`" for name in LATER_TABLES] + [f"`{key}`" for key in LATER_KEYS]
     names += [f'`kind = "{kind}"`' for kind in protection.LATER]
     later = LATER.format(names=", ".join(names))
@@ -119,7 +131,7 @@ def _assumption(table: str, key: str) -> str:
 
 def _constants() -> dict[str, str]:
     from auditor import published, rig_assumptions
-    from auditor.protection import lamp
+    from auditor.protection import fuse, lamp, relay, resettable
 
     return {
         "level.gain_db": "0",
@@ -132,6 +144,14 @@ def _constants() -> dict[str, str]:
         "driver.coil_material": rig_assumptions.ASSUMED_COIL_MATERIAL,
         "driver.coil_diameter_mm": f"{rig_assumptions.ASSUMED_COIL_DIAMETER_MM:g}",
         "driver.coil_temp_limit_c": f"{published.COIL_LIMIT_C.value:g}",
+        "limiter.hold_s": "0",
+        "limiter.averaging_s": f"{rig_assumptions.ASSUMED_AVERAGING_S:g}",
+        "protection.body": fuse.ASSUMED_BODY,
+        "protection.max_voltage_v": f"{resettable.ASSUMED_MAX_VOLTAGE_V:g}",
+        "protection.release_v": f"{relay.ASSUMED_RELEASE_RATIO:g} of the threshold",
+        "protection.attack_s": f"{relay.ASSUMED_ATTACK_S:g}",
+        "protection.hold_s": f"{relay.ASSUMED_HOLD_S:g}",
+        "protection.switch_s": f"{relay.ASSUMED_SWITCH_S:g}",
         "site.ambient_temp_c": f"{rig_assumptions.ASSUMED_AMBIENT_TEMP_C:g}",
     }
 
