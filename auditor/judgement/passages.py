@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.judgement.ratings import Stretch
+    from auditor.protection.contract import Run
     from auditor.rig import Rig
 
 # The protective part counts as working from this loss against the cold part on: about what an attentive ear notices.
@@ -78,7 +79,7 @@ class PassageFinder:
             "driver_power_60s": stretch.power_60s_w,
             "driver_power_peak": stretch.power_peak_w,
             "coil_temp": run.coil_temp_c,
-            "protection_engaged": run.attenuation_db,
+            "protection_engaged": _while_it_lasts(run),
         }
         for cause, (limit, _) in self._limits.items():
             bridge = max(1, round(_BRIDGE_S[cause] / self._frame_s))
@@ -127,6 +128,14 @@ class PassageFinder:
             return first * self._frame_s
         # A window's mean is that up to the end of its frame.
         return (first + 1.0) * self._frame_s - min(window_s, duration_s)
+
+
+def _while_it_lasts(run: Run) -> NDArray[np.float32]:
+    """Attenuation by a part that is whole: one that is destroyed does not work, it has failed."""
+    attenuation_db = run.attenuation_db
+    if run.failed_at_s is not None:
+        attenuation_db[round(run.failed_at_s / run.frame_s) :] = 0.0
+    return attenuation_db
 
 
 def _verdict_of(cause: Cause) -> Verdict:

@@ -67,7 +67,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
         power_w = np.square(run.driver_voltage_rms_v) * per_ohm
         with_history = np.concatenate([history, power_w])
         history = with_history[-long.frames :]
-        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _divider(run.driver_voltage_rms_v, rms_v)
+        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
         yield Stretch(
             first_frame=first,
             run=run,
@@ -100,9 +100,18 @@ class _Window:
         return means
 
 
-def _divider(driver_v: Trace, source_v: Trace) -> Trace:
-    """Share of the source voltage that reaches the driver, frame by frame."""
-    return np.divide(driver_v, source_v, out=np.zeros_like(driver_v), where=source_v > 0.0)
+def _peak_share(run: Run, source_v: Trace) -> Trace:
+    """Share of the source's peak that reaches the driver, frame by frame: as of its rms voltage.
+
+    In a frame in which a part opens or closes the rms is that of a part of the frame only, and the peak may lie in
+    just that part: such a frame takes the larger share of its neighbours, the careful reading.
+    """
+    driver_v = run.driver_voltage_rms_v
+    share: Trace = np.divide(driver_v, source_v, out=np.zeros_like(driver_v), where=source_v > 0.0)
+    if run.muted is None:
+        return share
+    before, after = np.concatenate([share[:1], share[:-1]]), np.concatenate([share[1:], share[-1:]])
+    return np.where(share > 0.0, np.maximum(np.maximum(before, after), share), share)
 
 
 @compiled()

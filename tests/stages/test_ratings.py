@@ -109,3 +109,17 @@ def test_more_gain_never_lowers_the_power_into_a_bare_driver(gain: float, seed: 
     quiet, loud = one_piece(soft, rig()), one_piece(hf_frames(soft.rms_v * gain), rig())
     for name in ("power_w", "power_1s_w", "power_60s_w", "power_peak_w"):
         np.testing.assert_allclose(getattr(loud, name), getattr(quiet, name) * gain**2, rtol=1e-4, atol=1e-4)
+
+
+def test_a_peak_in_the_frame_in_which_a_relay_opens_counts_in_full() -> None:
+    system = rig(protection={"kind": "relay", "threshold_v": 10.0, "attack_s": 0.01, "switch_s": 0.01, "hold_s": 1.0})
+    source = np.zeros(200, dtype=np.float32)
+    source[50:] = 30.0
+    (piece,) = stretches(
+        HfFrames(frame_s=0.006, duration_s=1.2, rms_v=source, peak_v=2.0 * source), system, protected=True
+    )
+    assert piece.run.muted is not None
+    opening = int(np.argmax(piece.run.muted))
+    assert 0.0 < piece.run.driver_voltage_rms_v[opening] < 30.0
+    assert piece.power_peak_w[opening] == pytest.approx(60.0**2 / 8.0, rel=1e-3)
+    assert piece.power_peak_w[opening + 1] == 0.0
