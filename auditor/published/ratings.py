@@ -22,7 +22,7 @@ SIMULATED_PROGRAMME = Published(
         (1000, -0.1), (1250, -0.3), (1600, -0.6), (2000, -1.0), (2500, -1.6), (3150, -2.5), (4000, -3.7),
         (5000, -5.1), (6300, -7.0), (8000, -9.4), (10000, -11.9), (12500, -14.8), (16000, -18.2), (20000, -21.6),
     ),
-    "Hz, dB in the third-octave band", _IEC_268_1, "clause 7 table II, a transcription", "20 Hz to 20 kHz", "read",
+    "Hz, dB in the third-octave band", _IEC_268_1, "clause 7 table II, as reprinted", "20 Hz to 20 kHz", "read",
 )
 # fmt: on
 SIMULATED_PROGRAMME_SUM_DB = Published(12.5, "dB", _IEC_268_1, "sum over one 0 dB band", "", "read")

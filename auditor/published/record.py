@@ -8,7 +8,7 @@ from typing import Generic, Literal, TypeVar
 T = TypeVar("T")
 
 Status = Literal[
-    "read",  # read in the source, or in a transcription of it
+    "read",  # read in the source, or in a reprint of it
     "second-hand",  # read in a text that quotes the source
     "from memory",  # not verified against the source
     "derived",  # computed from the figures that `source` names
