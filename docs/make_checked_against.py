@@ -30,7 +30,7 @@ What others printed, and what this program computes. Every row is a test. Each i
 factor, 0 and 1.1 unless listed at the end of the page: it must then fail.
 
 - **Source**: where the printed value comes from, and in brackets how it reached us. *read*: in the source or in a
-  transcription of it. *second-hand*: in a text that quotes it. *from memory*: not verified. *derived*: computed from
+  reprint of it. *second-hand*: in a text that quotes it. *from memory*: not verified. *derived*: computed from
   the figures named. *common practice, no source*: what the trade does or says.
 - **Share**: the difference over the tolerance; 100 % is the most that passes. The tolerance is half a unit of the last
   printed digit unless the notes under the table give another, with the reason.
