@@ -132,9 +132,10 @@ class PassageFinder:
 
 def _while_it_lasts(run: Run) -> NDArray[np.float32]:
     """Attenuation by a part that is whole: one that is destroyed does not work, it has failed."""
-    attenuation_db = run.attenuation_db
-    if run.failed_at_s is not None:
-        attenuation_db[round(run.failed_at_s / run.frame_s) :] = 0.0
+    if run.failed_at_s is None:
+        return run.attenuation_db
+    attenuation_db = run.attenuation_db.copy()
+    attenuation_db[round(run.failed_at_s / run.frame_s) :] = 0.0
     return attenuation_db
 
 

@@ -7,6 +7,7 @@ the driver and what became of the protective part. Part and coil share one curre
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,7 +85,7 @@ class Run:
     replace: tuple[str, ...] = ()
     opens_at_s: tuple[float | None, float | None] = (None, None)
 
-    @property
+    @cached_property  # tally, passages and traces all ask for it
     def attenuation_db(self) -> Trace:
         """Loss against the cold part, with the coil as warm as it is [dB].
 
