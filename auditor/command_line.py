@@ -1,0 +1,167 @@
+"""What every command shares: reading the rig, writing the report, messages, exit status.
+
+Nothing is imported here that is not needed to print help: the numerical libraries come with the commands' own work.
+"""
+
+from __future__ import annotations
+
+import enum
+import os
+import sys
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, NoReturn
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from auditor.audit_types import FileFault, Verdict
+    from auditor.rig import Rig
+
+
+class ExitStatus(enum.IntEnum):
+    """What the program returns."""
+
+    CLEAR = 0  # nothing at or above --fail-on
+    FLAGGED = 1  # something was
+    UNUSABLE = 2  # something could not be analysed, or only in part (cut off, samples no numbers); outranks 1
+    INTERRUPTED = 130
+    TERMINATED = 143
+
+
+def load_rig_or_stop(path: str) -> Rig:
+    """The rig of a file; on a fault every one of them is said, and the program ends."""
+    from auditor.errors import AuditorError, RigError
+    from auditor.rig import load_rig
+
+    try:
+        return load_rig(path)
+    except RigError as error:
+        stop(*(f"{path}: {fault}" for fault in error.faults))
+    except AuditorError as error:
+        stop(str(error))
+
+
+def find_files(paths: Iterable[str], *, output: str | None, rig: Rig) -> tuple[list[str], list[FileFault]]:
+    """The sound files that the paths lead to, after a look whether `output` could be written at the end."""
+    from auditor.programme.files import search
+
+    files, faults = search(list(paths))
+    if output is not None:
+        refuse_unwritable(output, keep=[*files, rig.path])
+    return files, faults
+
+
+def status_of(verdict: Verdict, *, fail_on: str, interrupted: bool, is_whole: bool) -> ExitStatus:
+    """Exit status for a verdict.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    fail_on : {"engaged", "risk", "never"}
+    interrupted : bool
+    is_whole : bool
+        Whether everything asked for could be analysed.
+    """
+    from auditor.audit_types import SEVERITY
+
+    if interrupted:
+        return ExitStatus.INTERRUPTED
+    if not is_whole:
+        return ExitStatus.UNUSABLE
+    threshold = {"engaged": 1, "risk": 2, "never": 3}[fail_on]
+    return ExitStatus.FLAGGED if SEVERITY[verdict] >= threshold else ExitStatus.CLEAR
+
+
+@contextmanager
+def libraries_silenced() -> Iterator[None]:
+    """Keep what C libraries print on descriptor 2 (mpg123 comments on damage) off the screen; `sys.stderr` works on."""
+    try:
+        on_descriptor = sys.stderr.fileno() == 2
+    except (OSError, ValueError):
+        on_descriptor = False
+    if not on_descriptor:
+        yield
+        return
+    real = sys.stderr
+    real.flush()
+    with (
+        open(os.dup(2), "w", buffering=1, encoding=real.encoding, errors=real.errors) as own,
+        open(os.devnull, "w") as nowhere,
+    ):
+        os.dup2(nowhere.fileno(), 2)
+        sys.stderr = own
+        try:
+            yield
+        finally:
+            sys.stderr = real
+            os.dup2(own.fileno(), 2)
+
+
+def write_report(render: Callable[[IO[str]], None], output: str | None) -> None:
+    """Write to standard output, or to a file that appears only when it is whole.
+
+    Parameters
+    ----------
+    render : callable
+        Writes the report to an open text file.
+    output : str or None
+        Name of the file; None for standard output.
+    """
+    if output is None:
+        try:
+            render(sys.stdout)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            leave_stdout()  # the reader has gone, as a pager does that is quit; the verdict stands
+        return
+    # Written beside its place and moved there when whole, so that a full disk leaves no half report. What is there
+    # and no file, a device or a pipe, can only be written to.
+    target = Path(os.path.realpath(output))
+    partial = target if target.exists() and not target.is_file() else Path(f"{target}.partial")
+    try:
+        with partial.open("w", encoding="utf-8", newline="\n") as file:
+            render(file)
+        if partial != target:
+            os.replace(partial, target)
+    except OSError as error:
+        stop(f"{output}: cannot be written: {error.strerror or error}")
+    finally:
+        if partial != target:
+            partial.unlink(missing_ok=True)
+
+
+def refuse_unwritable(output: str, *, keep: list[str]) -> None:
+    """Find out before the work, not after it; and never write over what is to be read."""
+    from auditor.programme.files import SOUND_SUFFIXES
+
+    target = Path(output)
+    if target.is_dir():
+        stop(f"{output}: is a folder, not a file to write")
+    if not target.absolute().parent.is_dir():
+        stop(f"{output}: no such folder: {target.parent}")
+    if not os.access(target if target.exists() else target.absolute().parent, os.W_OK):
+        stop(f"{output}: may not be written (choose another place with -o)")
+    if os.path.realpath(output) in map(os.path.realpath, keep):
+        stop(f"{output}: is one of the files to be read, so it is not written over")
+    if target.is_file() and target.suffix.lower() in SOUND_SUFFIXES | {".toml"}:
+        stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
+
+
+def say(line: str) -> None:
+    """One line on standard error."""
+    # A file name may hold anything; what goes to a terminal must be text. Nobody listening is no reason to stop.
+    with suppress(OSError):
+        print("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), file=sys.stderr)
+
+
+def stop(*messages: str) -> NoReturn:
+    """Say what is wrong and end the program."""
+    for message in messages:
+        say(f"error: {message}")
+    sys.exit(ExitStatus.UNUSABLE)
+
+
+def leave_stdout() -> None:
+    """Stop writing there: Python would try once more at exit, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
