@@ -97,9 +97,10 @@ def describe(rig: Rig) -> list[str]:
 
 
 def _sentence(rig: Rig, dotted: str) -> str:
-    table, key = dotted.split(".")
-    value = getattr(getattr(rig, table), key)
-    unit, why, band = _REASONS.get(dotted, ("", "not given", ""))
+    table, *number, key = dotted.split(".")  # of several limiters each has its number
+    first = int(number[0]) - 1 if number else 0
+    value = getattr(rig.limiters[first] if table == "limiter" else getattr(rig, table), key)
+    unit, why, band = _REASONS.get(f"{table}.{key}", ("", "not given", ""))
     text = f"{dotted} {shown_value(value, unit)}: assumed, {why}"
     return f"{text} ({band})." if band else f"{text}."
 

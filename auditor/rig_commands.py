@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from auditor.parts import PartKind
+
 DEFAULT_RIG = "rig.toml"
+PART_KINDS = ("lamp", "fuse", "breaker", "resettable")  # those of auditor.parts, which help does not wait for
 EXIT_UNUSABLE = 2
 
 
@@ -66,23 +69,30 @@ def check_command(rig: str) -> None:
         _stop([f"{_safe(rig)}: {fault}" for fault in error.faults])
     except AuditorError as error:
         _stop([str(error)])
+    import tomllib
+
     from auditor.report.rig_sheet import show_rig
 
-    _print(lambda console: show_rig(loaded, console=console))
+    given = tomllib.loads(Path(rig).read_text(encoding="utf-8-sig"))["protection"].keys()
+    _print(lambda console: show_rig(loaded, given=given, console=console))
 
 
 @click.command("parts", short_help="List the parts the program knows.")
+@click.argument("kind", required=False, type=click.Choice(PART_KINDS), metavar="[KIND]")
 @click.option("--format", "style", type=click.Choice(["text", "json"]), default="text", show_default=True)
-def parts_command(style: str) -> None:
-    """List the parts the program knows, each with its source and whether it was read there or is from memory."""
+def parts_command(kind: PartKind | None, style: str) -> None:
+    """List the parts the program knows, each with its source and whether it was read there or is from memory.
+
+    KIND shows one kind only: lamp, fuse, breaker or resettable.
+    """
     from auditor.report.parts_sheet import parts_record, show_parts
 
     if style == "json":
         import json
 
-        click.echo(json.dumps(parts_record(), indent=2, ensure_ascii=False))
+        click.echo(json.dumps(parts_record(kind), indent=2, ensure_ascii=False))
         return
-    _print(lambda console: show_parts(console=console))
+    _print(lambda console: show_parts(kind, console=console))
 
 
 def _print(show: Callable[[Console], None]) -> None:

@@ -5,20 +5,38 @@ pydantic finds the faults, all at once; none of its wording is shown.
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any, get_args
 
 from pydantic import ValidationError
 
 from auditor import protection
 from auditor.errors import Fault
-from auditor.rig_fields import RigTable, safe_key, shown
-from auditor.rig_tables import LATER_KEYS, LATER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLE_NAMES, TABLES
+from auditor.rig_fields import (
+    LIKELY,
+    NEVER_NEGATIVE,
+    SURE,
+    TOO_LARGE,
+    TOO_SMALL,
+    RigTable,
+    nearest,
+    nearest_word,
+    number_hint,
+    safe_key,
+    shown,
+)
+from auditor.rig_tables import (
+    EITHER_TABLES,
+    LATER_KEYS,
+    LATER_TABLES,
+    LIST_TABLES,
+    REQUIRED_TABLES,
+    TABLE_NAMES,
+    TABLES,
+)
 
 NOT_YET = "not available in this version"
-LIKELY, SURE = 0.5, 0.75  # how alike two words are: worth a hint, and surely a slip of the pen
 
 
 def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any]], list[Fault]]:
@@ -42,11 +60,13 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
         raw = document.get(name)
         if raw is None:
             faults += [_missing_table(name)] if name in REQUIRED_TABLES else []
-        elif name in LIST_TABLES:
+        elif name in LIST_TABLES or (name in EITHER_TABLES and isinstance(raw, list)):
             sound[name], found = _check_list(name, raw)
             faults += found
         elif not isinstance(raw, dict):
-            faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw)))
+            many = isinstance(raw, list)
+            hint = f"in single brackets: [{name}] stands once" if many else f"its keys go under [{name}]"
+            faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw), hint=hint))
         else:
             sound[name], found = _check_table(name, raw)
             faults += found
@@ -56,7 +76,8 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
 def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:
     """Sound values and faults of a table that may stand several times, by its number."""
     if not isinstance(raw, list) or not all(isinstance(each, dict) for each in raw):
-        return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw))]
+        hint = "in double brackets, once for each section"
+        return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw), hint=hint)]
     sound, faults = {}, []
     for number, each in enumerate(raw, start=1):
         sound[str(number)], found = _check_table(name, each)
@@ -75,8 +96,8 @@ def _respelt_tables(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[F
         if name in TABLE_NAMES:
             continue
         faults.append(_stray(name, value))
-        near = _nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict | list) else None
-        near = near if (near in LIST_TABLES) == isinstance(value, list) else None
+        near = nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict | list) else None
+        near = near if near in EITHER_TABLES or (near in LIST_TABLES) == isinstance(value, list) else None
         if near is not None and name not in LATER_TABLES:
             known.setdefault(near, value)
     return known, faults
@@ -122,7 +143,7 @@ def _respelt_keys(model: type[RigTable], table: str, raw: dict[str, Any]) -> tup
             faults.append(_later(f"{table}.{key}"))
         elif key not in model.model_fields:
             faults.append(_unknown(model, table, key))
-            near = None if _homes(key) else _nearest(key, model.model_fields, cutoff=SURE)
+            near = None if _homes(key) else nearest(key, model.model_fields, cutoff=SURE)
             if near is not None:
                 known.setdefault(near, value)
     return known, faults
@@ -147,6 +168,12 @@ def unit_of(model: type[RigTable], key: str) -> str:
 def _extra(model: type[RigTable], key: str) -> dict[str, Any]:
     extra = model.model_fields[key].json_schema_extra
     return extra if isinstance(extra, dict) else {}
+
+
+def _meaning(model: type[RigTable], key: str) -> str:
+    """What a key is, as a hint: its description without capital and stop."""
+    text = (model.model_fields[key].description or "").rstrip(".")
+    return text[:1].lower() + text[1:]
 
 
 def _range(model: type[RigTable], key: str) -> tuple[float, float]:
@@ -183,38 +210,38 @@ def _allowed(model: type[RigTable], key: str) -> str:
 
 def _wrong_value(model: type[RigTable], table: str, key: str, value: object) -> Fault:
     annotation = model.model_fields[key].annotation
-    dotted, allowed, unit = f"{table}.{key}", _allowed(model, key), unit_of(model, key)
+    dotted, allowed, meaning = f"{table}.{key}", _allowed(model, key), _meaning(model, key)
     words = _words(annotation)
     if words:
-        near = _nearest(value, words) if isinstance(value, str) else None
-        hint = f'did you mean "{near}"?' if near else None
+        near = nearest_word(value, words) if isinstance(value, str) else None
+        hint = f'did you mean "{near}"?' if near else meaning
         return Fault(key=dotted, what="not one of the words allowed", got=shown(value), allowed=allowed, hint=hint)
     if str in _kinds(annotation):
         number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e15
-        hint = f'put it in quotes: {key} = "{value:.12g}"' if number else None
+        hint = f'put it in quotes: {key} = "{value:.12g}"' if number else meaning
         return Fault(key=dotted, what="must be text", got=shown(value), allowed=allowed, hint=hint)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        hint = _number_hint(value)
+        hint = number_hint(value) or meaning
         got = f"the text {shown(value)}" if isinstance(value, str) else shown(value)
         return Fault(key=dotted, what="must be a number", got=got, allowed=allowed, hint=hint)
     if isinstance(value, float) and not math.isfinite(value):
-        return Fault(key=dotted, what="must be a finite number", got=shown(value), allowed=allowed)
+        return Fault(key=dotted, what="must be a finite number", got=shown(value), allowed=allowed, hint=meaning)
     low, high = _range(model, key)
     if low <= value <= high:
-        hint = f"write {value:.12g}, without the point" if float(value).is_integer() else None
+        hint = f"write {value:.12g}, without the point" if float(value).is_integer() else meaning
         return Fault(key=dotted, what="must be a whole number", got=repr(value), allowed=allowed, hint=hint)
+    return _out_of_range(model, dotted, key, value)
+
+
+def _out_of_range(model: type[RigTable], dotted: str, key: str, value: float) -> Fault:
+    unit, (low, _) = unit_of(model, key), _range(model, key)
     reason = _extra(model, key)["below" if value < low else "above"]
-    return Fault(key=dotted, what=reason, got=shown(value, unit=unit), allowed=allowed)
-
-
-def _number_hint(value: object) -> str | None:
-    if not isinstance(value, str):
-        return None
-    try:
-        float(value)
-    except ValueError:
-        return "a number without quotes, with a point for the decimals and without its unit"
-    return "take the quotes away"
+    # A reason that only says "too small" leaves it to the hint what the key is.
+    hint = _meaning(model, key) if reason in (TOO_SMALL, TOO_LARGE) else None
+    noun = NEVER_NEGATIVE.get(unit)
+    if value < 0.0 <= low and noun is not None and (reason == TOO_SMALL or noun == "a time"):
+        reason = f"{noun} is not negative"
+    return Fault(key=dotted, what=reason, got=shown(value, unit=unit), allowed=_allowed(model, key), hint=hint)
 
 
 def _missing_table(table: str) -> Fault:
@@ -223,7 +250,7 @@ def _missing_table(table: str) -> Fault:
 
 
 def _missing(model: type[RigTable], table: str, key: str) -> Fault:
-    return Fault(key=f"{table}.{key}", what="missing", allowed=_allowed(model, key))
+    return Fault(key=f"{table}.{key}", what="missing", allowed=_allowed(model, key), hint=_meaning(model, key))
 
 
 def _later(dotted: str) -> Fault:
@@ -232,12 +259,13 @@ def _later(dotted: str) -> Fault:
 
 def _kind_fault(raw: Mapping[str, Any]) -> Fault:
     key, kind, allowed = "protection.kind", raw.get("kind"), ", ".join(protection.METHODS)
+    meaning = "what stands in series with the HF driver; none where nothing does"
     if kind is None:
-        return Fault(key=key, what="missing", allowed=allowed)
+        return Fault(key=key, what="missing", allowed=allowed, hint=meaning)
     if isinstance(kind, str) and kind in protection.LATER:
         return Fault(key=key, what=NOT_YET, got=shown(kind), allowed=allowed)
-    near = _nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
-    hint = f'did you mean "{near}"?' if near in protection.METHODS else None
+    near = nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
+    hint = f'did you mean "{near}"?' if near in protection.METHODS else meaning
     return Fault(key=key, what="not one of the words allowed", got=shown(kind), allowed=allowed, hint=hint)
 
 
@@ -245,12 +273,12 @@ def _stray(name: str, value: object) -> Fault:
     if name in LATER_TABLES:
         return _later(name)
     if isinstance(value, dict | list):
-        near = _nearest(name, [each for each in TABLE_NAMES if each not in LIST_TABLES])
-        near = _nearest(name, LIST_TABLES, cutoff=SURE) or near
+        near = nearest(name, [each for each in TABLE_NAMES if each not in LIST_TABLES])
+        near = nearest(name, LIST_TABLES, cutoff=SURE) or near
         hint = f"did you mean {_headed(near)}?" if near else f"tables: {', '.join(TABLE_NAMES)}"
         return Fault(key=safe_key(name), what="unknown table", hint=hint)
     keys = [key for _, model in _all_models() for key in model.model_fields]
-    homes, near = _homes(name), _nearest(name, keys)
+    homes, near = _homes(name), nearest(name, keys)
     if homes:
         hint = f"belongs in {' or '.join(homes)}"
     else:
@@ -259,18 +287,22 @@ def _stray(name: str, value: object) -> Fault:
 
 
 def _unknown(model: type[RigTable], table: str, key: str) -> Fault:
-    homes, near = _homes(key), _nearest(key, model.model_fields)
+    homes, what = _homes(key), "unknown key"
+    # What is right elsewhere is a slip of the pen here only if it looks very much like a key of this table.
+    near = nearest(key, model.model_fields, cutoff=SURE if homes else LIKELY)
+    meant = f"did you mean {near}{f' [{unit_of(model, near)}]' if unit_of(model, near) else ''}?" if near else None
+    keys = f"keys here: {', '.join(model.model_fields)}"
     if f"[{table}]" in homes:
-        kind = get_args(model.model_fields["kind"].annotation)[0]
-        return Fault(key=f"{table}.{safe_key(key)}", what=f'kind = "{kind}" has no such key', hint="remove it")
-    if homes:
-        hint = f"belongs in {' or '.join(homes)}"
-    elif near:
-        unit = unit_of(model, near)
-        hint = f"did you mean {near}{f' [{unit}]' if unit else ''}?"
+        what = f'kind = "{get_args(model.model_fields["kind"].annotation)[0]}" has no such key'
+        hint = meant or f"remove it; {keys}"
+    elif homes:
+        elsewhere = f"belongs in {' or '.join(homes)}"
+        hint = f"{meant} {safe_key(key)} {elsewhere}" if meant else elsewhere
+    elif key in TABLE_NAMES:
+        hint = f"a table of its own, headed {_headed(key)}"
     else:
-        hint = f"keys here: {', '.join(model.model_fields)}"
-    return Fault(key=f"{table}.{safe_key(key)}", what="unknown key", hint=hint)
+        hint = meant or keys
+    return Fault(key=f"{table}.{safe_key(key)}", what=what, hint=hint)
 
 
 def _homes(key: str) -> list[str]:
@@ -286,12 +318,3 @@ def _headed(table: str) -> str:
 def _all_models() -> list[tuple[str, type[RigTable]]]:
     methods = [("protection", protection.method(kind).Table) for kind in protection.METHODS]
     return [*TABLES.items(), *methods]
-
-
-def _nearest(word: str, words: Iterable[str], *, cutoff: float = LIKELY) -> str | None:
-    by_folded = {name.casefold(): name for name in words}
-    wanted = word.casefold()
-    spellings = (wanted, wanted.replace("-", "_"), wanted.replace("_", "-"))
-    near = [name for text in spellings for name in difflib.get_close_matches(text, by_folded, n=1, cutoff=cutoff)]
-    best = max(near, key=lambda name: difflib.SequenceMatcher(None, wanted, name).ratio(), default=None)
-    return None if best is None else by_folded[best]

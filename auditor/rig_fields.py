@@ -5,6 +5,9 @@ Imports pydantic (0.1 s), so only the modules that check a rig file import it.
 
 from __future__ import annotations
 
+import difflib
+import re
+from collections.abc import Iterable
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -12,6 +15,17 @@ from pydantic import BaseModel, ConfigDict, Field
 TOO_SMALL = "smaller than anything in the trade"
 TOO_LARGE = "larger than anything in the trade"
 LONGEST_SHOWN = 40  # of text from the file in a message
+LIKELY, SURE = 0.5, 0.75  # how alike two words are: worth a hint, and surely a slip of the pen
+# By unit; a level or a gain may be.
+NEVER_NEGATIVE = {
+    "s": "a time",
+    "h": "a time",
+    "A": "a current",
+    "V": "a voltage",
+    "W": "a power",
+    "ohm": "a resistance",
+    "mm": "a diameter",
+}
 
 
 class RigTable(BaseModel):
@@ -78,3 +92,35 @@ def safe_key(key: str) -> str:
     """A key as it may be shown on a terminal."""
     text = "".join(char if char.isprintable() else "?" for char in key)
     return text if len(text) <= LONGEST_SHOWN else text[:LONGEST_SHOWN] + "..."
+
+
+def nearest_word(value: str, words: Iterable[str]) -> str | None:
+    """The word that was meant; of words of one or two letters only another case is near, for each letter counts."""
+    words = list(words)
+    short = [word for word in words if max(len(word), len(value)) <= 2]
+    same = [word for word in short if word.casefold() == value.casefold()]
+    return same[0] if same else nearest(value, [word for word in words if word not in short])
+
+
+def nearest(word: str, words: Iterable[str], *, cutoff: float = LIKELY) -> str | None:
+    """The one of these words that looks most like it; None where none does."""
+    by_folded = {name.casefold(): name for name in words}
+    wanted = word.casefold()
+    spellings = (wanted, wanted.replace("-", "_"), wanted.replace("_", "-"))
+    near = [name for text in spellings for name in difflib.get_close_matches(text, by_folded, n=1, cutoff=cutoff)]
+    best = max(near, key=lambda name: difflib.SequenceMatcher(None, wanted, name).ratio(), default=None)
+    return None if best is None else by_folded[best]
+
+
+def number_hint(value: object) -> str | None:
+    """What to do about a text where a number belongs; None where it is no text."""
+    if not isinstance(value, str):
+        return None
+    ratio = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*:\s*1\s*", value)
+    if ratio:
+        return f"write {ratio.group(1)}"
+    try:
+        float(value)
+    except ValueError:
+        return "a number without quotes, with a point for the decimals and without its unit"
+    return "take the quotes away"

@@ -15,6 +15,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Literal
 
+PartKind = Literal["lamp", "fuse", "breaker", "resettable"]
+KINDS: tuple[PartKind, ...] = ("lamp", "fuse", "breaker", "resettable")  # in the order of the list
 PartStatus = Literal["read", "partly read", "from memory"]
 LAMP_RATINGS = ("watts", "volts", "amps", "lumens", "hours")
 

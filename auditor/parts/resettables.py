@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from auditor.published.record import Status
+
 
 @dataclass(frozen=True, kw_only=True)
 class ResettablePart:
@@ -32,8 +34,8 @@ class ResettablePart:
         What it burns while tripped [W].
     max_voltage_v : float
         Highest voltage it may stand tripped [V].
-    source : str
-        Where the row was read.
+    status, source : str
+        How the row reached us, and where from.
     """
 
     part: str
@@ -44,6 +46,7 @@ class ResettablePart:
     time_to_trip_s: float
     tripped_power_w: float
     max_voltage_v: float
+    status: Status
     source: str
 
 

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from auditor.published.record import Published
 
-_COOKBOOK = "R. Bristow-Johnson, Cookbook formulae for audio equalizer biquad filter coefficients (W3C note, 2021)"
+# Read: the text as adapted for the W3C, before it became the note "Audio EQ Cookbook" of 2021, and an earlier text. Its
+# prototypes and coefficients are those of `auditor.chain.equaliser`, term by term.
+_COOKBOOK = "R. Bristow-Johnson, Cookbook formulae for audio equalizer biquad filter coefficients (as adapted for W3C)"
+# The paper itself was not read, only programs that quote its equations and agree on them: y = T + (x - T) / ratio over
+# the threshold T, reduction x - y, one pole each way in decibels, its time that of 1 - 1/e of a step. So does
+# `auditor.chain.limiter`. They number the equations differently, so that no number is given here.
 _COMPRESSORS = (
     "D. Giannoulis, M. Massberg and J. D. Reiss, Digital dynamic range compressor design, J. Audio Eng. Soc. 60 (2012)"
 )
@@ -29,12 +34,14 @@ LIMITER_STATIC_CURVE = Published(
     ((-6.0, 4.0, -6.0), (3.0, 2.0, 1.5), (6.0, 4.0, 1.5), (12.0, 10.0, 1.2), (20.0, 10.0, 2.0)),
     "dB, ratio, dB",
     _COMPRESSORS,
-    "p. 399 ff., gain computer with a hard knee",
+    "p. 399 ff., gain computer with a hard knee, whose formula is second-hand",
     "after attack",
     "derived",
 )
 # Of the way to a new gain reduction, after one attack or release time: 1 - 1/e.
-LIMITER_STEP_PERCENT = Published(63.2, "%", _COMPRESSORS, "p. 399 ff., smooth branching peak detector", "", "derived")
+LIMITER_STEP_PERCENT = Published(
+    63.2, "%", _COMPRESSORS, "p. 399 ff., smooth branching peak detector", "", "second-hand"
+)
 # Kind, gain, quality, frequency over the section's own, what the section then does.
 EQUALISER_AT = Published(
     (
@@ -50,7 +57,7 @@ EQUALISER_AT = Published(
     ),
     "kind, dB, quality, ratio, dB",
     _COOKBOOK,
-    "analogue prototypes at marked points",
+    "analogue prototypes, which were read, at marked points",
     "",
     "derived",
 )

@@ -12,30 +12,38 @@ from rich.text import Text
 
 from auditor import protection
 from auditor.parts import LAMP_RATINGS, find_lamp
+from auditor.parts.protective import BreakerPart, FusePart, breakers, fuses
+from auditor.parts.resettables import ResettablePart, find_resettable
+from auditor.protection.breaker import Breaker
+from auditor.protection.fuse import Fuse
+from auditor.protection.lamp import Lamp
+from auditor.protection.resettable import Resettable
 from auditor.report import layout, palette
 from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
 from auditor.rig_faults import unit_of
 from auditor.rig_processor import limiter_notes
-from auditor.rig_tables import LIST_TABLES, TABLE_NAMES, TABLES
+from auditor.rig_tables import TABLE_NAMES, TABLES
 
 if TYPE_CHECKING:
+    from collections.abc import Set as AbstractSet
+
     from rich.console import Console
 
     from auditor.rig import Rig
 
 ASSUMED, LISTED, GIVEN = "A", "L", ""
-# What a part's entry in the list sets; the rest of the rating is assumed by class and marked so.
-_LISTED_KEYS = ("design_voltage_v", "design_current_a", "rated_life_h")
 
 
-def show_rig(rig: Rig, *, console: Console) -> None:
+def show_rig(rig: Rig, *, given: AbstractSet[str], console: Console) -> None:
     """Write the whole sheet.
 
     Parameters
     ----------
     rig : Rig
+    given : set of str
+        Keys of the rig file's ``[protection]`` table, by which a value of its own differs from a listed one like it.
     console : rich.console.Console
         From `auditor.report.terminal.make_console`.
     """
@@ -43,7 +51,7 @@ def show_rig(rig: Rig, *, console: Console) -> None:
     sheet.line()
     sheet.paragraph("valid", label=f"{sheet.safe(rig.path)}: ")
     sheet.line()
-    for line in layout.table([[*row[:-1], _mark(row[-1])] for row in _rows(rig)], right=(2,)):
+    for line in layout.table([[*row[:-1], _mark(row[-1])] for row in _rows(rig, given)], right=(2,)):
         sheet.line(line)
     sheet.line()
     sheet.paragraph(
@@ -51,7 +59,7 @@ def show_rig(rig: Rig, *, console: Console) -> None:
         style=palette.QUIET,
     )
     sheet.line()
-    for label, text in _sentences(rig):
+    for label, text in _sentences(rig, given):
         sheet.paragraph(text, label=f"{label:<12}")
     if rig.assumed:
         sheet.line()
@@ -67,45 +75,48 @@ def _mark(mark: str) -> Text:
     return Text(*words[mark]) if mark in words else Text("")
 
 
-def _rows(rig: Rig) -> list[tuple[str, str, str, str, str]]:
+def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, str]]:
     """Table name (on its first row), key, value, unit and mark."""
     rows = []
-    for table, values in _tables(rig):
+    for dotted, values in _tables(rig):
+        table = dotted.partition(".")[0]
         model = protection.method(rig.protection.kind).Table if table == "protection" else TABLES[table]
         first = True
         for key, value in values.items():
-            if value is None or _idle(rig, table, key) or key not in model.model_fields:
+            if value is None or _idle(rig, table, values, key) or key not in model.model_fields:
                 continue
-            mark = _origin(rig, f"{table}.{key}", key)
+            mark = _origin(rig, dotted, key, given)
             rows.append((table if first else "", key, _shown(value, mark), unit_of(model, key), mark))
             first = False
     return rows
 
 
 def _tables(rig: Rig) -> list[tuple[str, dict[str, Any]]]:
-    """The tables in the order of the signal, those that stand several times one by one."""
+    """The tables in the order of the signal, those that stand several times one by one with their number."""
     values = rig_as_dict(rig)
     tables = [(name, values[name]) for name in TABLE_NAMES if name in values]
-    return [(name, each) for name, found in tables for each in (found if name in LIST_TABLES else [found])]
+    return [
+        (f"{name}.{number}" if isinstance(found, list) else name, each)
+        for name, found in tables
+        for number, each in enumerate(found if isinstance(found, list) else [found], start=1)
+    ]
 
 
-def _idle(rig: Rig, table: str, key: str) -> bool:
+def _idle(rig: Rig, table: str, values: dict[str, Any], key: str) -> bool:
     if table == "amplifier":
         return key == "band" and rig.amplifier.band == "full"
     if table == "limiter":
-        return key == "averaging_s" and rig.limiter is not None and rig.limiter.detector == "peak"
+        return key == "averaging_s" and values["detector"] == "peak"
     if table == "equaliser":
         return False
     return table == "crossover" and rig.crossover.alignment == "none" and key in ("order", "frequency_hz")
 
 
-def _origin(rig: Rig, dotted: str, key: str) -> str:
-    if dotted in rig.assumed:
+def _origin(rig: Rig, dotted: str, key: str, given: AbstractSet[str]) -> str:
+    if f"{dotted}.{key}" in rig.assumed:
         return ASSUMED
-    known = find_lamp(rig.protection.part) if rig.protection.part else None
-    listed = known is not None and dotted.startswith("protection.") and key in _LISTED_KEYS
-    # A life that the rig file gives differs from the list's, or is as good as listed.
-    return LISTED if listed and getattr(rig.protection, key) == getattr(known, key) else GIVEN
+    # A part's values come from nowhere else: given, assumed or listed.
+    return LISTED if dotted == "protection" and key not in given else GIVEN
 
 
 def _shown(value: Any, mark: str) -> str:
@@ -114,7 +125,7 @@ def _shown(value: Any, mark: str) -> str:
     return shown_value(value, "") if mark == ASSUMED else as_given(value)
 
 
-def _sentences(rig: Rig) -> list[tuple[str, str]]:
+def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
     full_scale_v, rail_v = rig.full_scale_v, rig.amplifier.rail_v
     sentences = [
         ("Full scale", f"a 0 dBFS sine would be {full_scale_v:.4g} V rms, {full_scale_v * math.sqrt(2):.4g} V peak."),
@@ -123,12 +134,34 @@ def _sentences(rig: Rig) -> list[tuple[str, str]]:
         ("HF driver", _largest_sine(rig)),
     ]
     sentences += [("Limiter", note) for note in limiter_notes(rig)]
-    known = find_lamp(rig.protection.part) if rig.protection.part else None
-    if known is not None:
-        remembered = ", ".join(name for name in LAMP_RATINGS if name not in known.read)
-        read = f"read: {', '.join(known.read)}; " if known.read else ""
-        sentences.append(("Part", f"{known.part}, {known.source}; {read}from memory: {remembered or 'nothing'}."))
+    listed = [key for table, key, _, _, mark in _rows(rig, given) if mark == LISTED]
+    if listed:
+        sentences.append(("Part", _part(rig, listed)))
     return sentences
+
+
+def _part(rig: Rig, listed: list[str]) -> str:
+    """Which part of the list it is, where the list has it from, and what was read there."""
+    part = rig.protection
+    if isinstance(part, Lamp):
+        lamp = find_lamp(part.part or "")
+        if lamp is None:
+            return ""
+        remembered = ", ".join(name for name in LAMP_RATINGS if name not in lamp.read)
+        read = f"read: {', '.join(lamp.read)}; " if lamp.read else ""
+        return f"{lamp.part}, {lamp.source}; {read}from memory: {remembered or 'nothing'}."
+    row: FusePart | BreakerPart | ResettablePart | None = None
+    if isinstance(part, Fuse):
+        stamp = (part.characteristic, part.body, part.rating_a)
+        row = next((each for each in fuses() if (each.characteristic, each.body, each.rating_a) == stamp), None)
+    elif isinstance(part, Breaker):
+        row = next((each for each in breakers() if each.rating_a == part.rating_a), None)
+    elif isinstance(part, Resettable):
+        row = find_resettable(part.hold_a)
+    if row is None:
+        return ""
+    name = row.part if isinstance(row, ResettablePart) else part.part
+    return f"{name}, {row.source}; {row.status}: {', '.join(listed)}."
 
 
 def _headroom(headroom_db: float) -> str:

@@ -1,4 +1,4 @@
-"""The list of lamps: every row whole, honest about its source, and within its class."""
+"""The list of parts: every row whole, honest about its source, and a lamp within its class."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import pytest
 
 from auditor import published
 from auditor.parts import LAMP_RATINGS, find_lamp, lamps, nearest_lamps
+from auditor.parts.protective import breakers, fuses
+from auditor.parts.resettables import resettables
 from auditor.published import LAMP_DESIGN_TEMP_CLASSES_K
 
 CANDELA_TO_LUMENS = 12.57  # 4 pi, as the published values print it
@@ -104,3 +106,13 @@ def test_lookup_forgives_letter_case_and_blanks() -> None:
     assert found.part == "P21W"
     assert find_lamp("1157") is None
     assert nearest_lamps("1157")[0] == "1156"
+
+
+@pytest.mark.parametrize("rows", [fuses(), breakers(), resettables()], ids=["fuses", "breakers", "resettables"])
+def test_every_other_part_says_where_it_comes_from(rows) -> None:
+    assert rows
+    assert all(row.source and row.status == "read" for row in rows)
+
+
+def test_resettable_parts_have_the_status_of_their_published_series() -> None:
+    assert {row.status for row in resettables()} == {published.RESETTABLE_SERIES.status}
