@@ -43,7 +43,7 @@ class EqualiserSection:
 
 @dataclass(frozen=True, kw_only=True)
 class Limiter:
-    """The limiter in front of the amplifier; see `auditor.chain.limiter`.
+    """A limiter in front of the amplifier; see `auditor.chain.limiter`.
 
     Parameters
     ----------
@@ -135,8 +135,8 @@ class Rig:
         The rig file.
     equaliser : tuple of EqualiserSection
         Between mixer and amplifier, in the order of the signal; may be empty.
-    limiter : Limiter or None
-        Between equaliser and amplifier.
+    limiters : tuple of Limiter
+        Between equaliser and amplifier, in the order of the signal; may be empty.
     """
 
     level: Level
@@ -148,7 +148,7 @@ class Rig:
     assumed: tuple[str, ...]
     path: str
     equaliser: tuple[EqualiserSection, ...] = ()
-    limiter: Limiter | None = None
+    limiters: tuple[Limiter, ...] = ()
 
     @property
     def full_scale_v(self) -> float:
@@ -192,9 +192,14 @@ def load_rig(path: str | PathLike[str]) -> Rig:
 def rig_as_dict(rig: Rig) -> dict[str, Any]:
     """Every resolved value in tables as in the rig file, and under ``assumed`` the dotted keys that were filled in.
 
-    ``limiter`` and ``equaliser`` are there only where the rig has one.
+    ``limiter`` and ``equaliser`` are there only where the rig has one; ``limiter`` is a table, or a list of several.
     """
-    values = {key: value for key, value in asdict(rig).items() if key not in ("limiter", "equaliser") or value}
+    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser")}
+    if rig.equaliser:
+        values["equaliser"] = [asdict(section) for section in rig.equaliser]
+    if rig.limiters:
+        tables = [asdict(limiter) for limiter in rig.limiters]
+        values["limiter"] = tables[0] if len(tables) == 1 else tables
     values["assumed"] = list(rig.assumed)
     return values
 

@@ -1,4 +1,5 @@
-"""What stands between mixer and amplifier: resolves ``[[equaliser]]`` and ``[limiter]``, and says what cannot work.
+"""What stands between mixer and amplifier: resolves ``[[equaliser]]`` and ``[limiter]`` or
+``[[limiter]]``, and says what cannot work.
 
 No signal passes here; the stages themselves are `auditor.chain.equaliser` and `auditor.chain.limiter`.
 """
@@ -13,6 +14,7 @@ from auditor.chain.level import dbu, volts
 from auditor.errors import Fault
 from auditor.rig import EqualiserSection, Limiter
 from auditor.rig_assumptions import ASSUMED_AVERAGING_S
+from auditor.rig_faults import prefixed
 from auditor.rig_fields import shown
 
 if TYPE_CHECKING:
@@ -43,10 +45,10 @@ def resolve_equaliser(tables: Mapping[str, Mapping[str, Any]]) -> tuple[tuple[Eq
     return tuple(sections), faults
 
 
-def resolve_limiter(
+def resolve_limiters(
     document: Mapping[str, Any], values: Mapping[str, Mapping[str, Any]]
-) -> tuple[Limiter | None, list[str], list[Fault]]:
-    """The limiter with everything filled in; None where there is none, or where its values are not all sound.
+) -> tuple[tuple[Limiter, ...], list[str], list[Fault]]:
+    """The limiters in the order of the file with everything filled in; none where their values are not all sound.
 
     Parameters
     ----------
@@ -57,15 +59,34 @@ def resolve_limiter(
 
     Returns
     -------
-    limiter : Limiter or None
+    limiters : tuple of Limiter
     assumed : list of str
-        Dotted keys that were filled in.
+        Dotted keys that were filled in; of several limiters each has its number.
     faults : list of Fault
     """
-    raw = document.get("limiter")
-    if not isinstance(raw, dict):
-        return None, [], []
-    table, amplifier = dict(values["limiter"]), values["amplifier"]
+    raw, sound, amplifier = document.get("limiter"), values["limiter"], values["amplifier"]
+    if isinstance(raw, dict):
+        limiter, assumed, faults = _resolve_limiter(raw, sound, amplifier)
+        found = [(limiter, assumed, faults, "limiter")]
+    elif isinstance(raw, list) and len(raw) == len(sound):
+        found = [
+            (*_resolve_limiter(each, sound[number], amplifier), f"limiter.{number}")
+            for number, each in zip(sound, raw, strict=True)
+        ]
+    else:
+        return (), [], []
+    return (
+        tuple(limiter for limiter, _, _, _ in found if limiter is not None),
+        [f"{where}.{key}" for _, assumed, _, where in found for key in assumed],
+        [prefixed(fault, where) for _, _, faults, where in found for fault in faults],
+    )
+
+
+def _resolve_limiter(
+    raw: Mapping[str, Any], sound: Mapping[str, Any], amplifier: Mapping[str, Any]
+) -> tuple[Limiter | None, list[str], list[Fault]]:
+    """One limiter, what was filled in and its faults, by bare keys."""
+    table = dict(sound)
     faults = _limiter_faults(raw, table, amplifier)
     needed = {"detector", "attack_s", "release_s"}
     if faults or not needed <= table.keys() or "gain_db" not in amplifier or not _thresholds(table):
@@ -73,7 +94,7 @@ def resolve_limiter(
     defaults: dict[str, Any] = {"hold_s": 0.0}
     if table["detector"] == "rms":
         defaults["averaging_s"] = ASSUMED_AVERAGING_S
-    assumed = [f"limiter.{key}" for key in defaults if key not in table]
+    assumed = [key for key in defaults if key not in table]
     gain_db = amplifier["gain_db"]
     if "threshold_dbu" in table:
         table["threshold_v"] = volts(table["threshold_dbu"] + gain_db)
@@ -93,17 +114,17 @@ def _limiter_faults(raw: Mapping[str, Any], table: Mapping[str, Any], amplifier:
     either = "threshold_dbu [dBu] at the amplifier's input, or threshold_v [V] at its output"
     if len(_thresholds(raw)) == 2:
         hint = "remove one: the other follows from the amplifier's gain"
-        faults.append(Fault(key="limiter.threshold_v", what="threshold_dbu already sets this", hint=hint))
+        faults.append(Fault(key="threshold_v", what="threshold_dbu already sets this", hint=hint))
     if not _thresholds(raw):
-        faults.append(Fault(key="limiter.threshold_dbu", what="missing", allowed=either))
+        faults.append(Fault(key="threshold_dbu", what="missing", allowed=either))
     if table.get("detector") == "peak" and "averaging_s" in table:
         what = "a peak detector does not average"
         got = shown(table["averaging_s"], unit="s")
-        faults.append(Fault(key="limiter.averaging_s", what=what, got=got, hint='remove it, or detector = "rms"'))
+        faults.append(Fault(key="averaging_s", what=what, got=got, hint='remove it, or detector = "rms"'))
     if table.get("band") == "hf" and amplifier.get("band", "full") == "full":
         faults.append(
             Fault(
-                key="limiter.band",
+                key="band",
                 what="in a passive rig the amplifier carries the whole band, so nothing before it can limit HF alone",
                 got=shown("hf"),
                 allowed="full",
@@ -115,26 +136,33 @@ def _limiter_faults(raw: Mapping[str, Any], table: Mapping[str, Any], amplifier:
 
 def limiter_notes(rig: Rig) -> list[str]:
     """What a limiter cannot do where it stands, one sentence each; none for one that can reach its threshold."""
-    if rig.limiter is None:
+    if not rig.limiters:
         return []
     from auditor.chain.processor import Processor  # numpy, which a sound rig may cost
 
-    limiter, rail_v = rig.limiter, rig.amplifier.rail_v
+    headroom_db = Processor(rig, _ANY_RATE_HZ).headroom_db
+    several = len(rig.limiters) > 1
+    found = [(number, _limiter_note(each, rig, headroom_db)) for number, each in enumerate(rig.limiters, start=1)]
+    return [f"number {number}: {note}" if several else note for number, note in found if note]
+
+
+def _limiter_note(limiter: Limiter, rig: Rig, headroom_db: float) -> str:
+    rail_v = rig.amplifier.rail_v
     # The most for the rms detector is a square wave, whose rms is its peak.
     square_db = 10.0 * math.log10(2.0) if limiter.detector == "rms" else 0.0
-    most_v = rig.full_scale_v * 10.0 ** ((square_db + Processor(rig, _ANY_RATE_HZ).headroom_db) / 20.0)
+    most_v = rig.full_scale_v * 10.0 ** ((square_db + headroom_db) / 20.0)
     text = f"its threshold of {limiter.threshold_dbu:.2f} dBu ({limiter.threshold_v:.4g} V at the amplifier's output)"
     if limiter.threshold_v > most_v:
         over_db = 20.0 * math.log10(limiter.threshold_v / most_v)
-        return [
+        return (
             f"it can never work: {text} is {over_db:.1f} dB above anything that a file within full scale sends there; "
             "lower the threshold"
-        ]
+        )
     sine_v = rail_v / math.sqrt(2.0)
     if limiter.threshold_v > sine_v:
         over_db = 20.0 * math.log10(limiter.threshold_v / sine_v)
-        return [
+        return (
             f"it comes too late: {text} is {over_db:.1f} dB above the sine at which the amplifier clips, so it does "
             "not keep the amplifier from clipping and holds nothing back that fits within the rails"
-        ]
-    return []
+        )
+    return ""

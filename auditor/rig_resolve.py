@@ -24,7 +24,7 @@ from auditor.rig_assumptions import (
 )
 from auditor.rig_faults import checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
-from auditor.rig_processor import resolve_equaliser, resolve_limiter
+from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
 Values = dict[str, dict[str, Any]]
@@ -63,19 +63,19 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += found
     sections, found = resolve_equaliser(values["equaliser"])
     faults += found
-    limiter, assumed_limiter, found = resolve_limiter(document, values)
+    limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"])
     faults += _driver_faults(values)
     derived, found = _fill_thermal(values)
     faults += found
     if faults or settings is None:
-        return None, faults
+        return None, _first_of_each_key(faults)
     rig = Rig(
         level=Level(**values["level"]),
         amplifier=Amplifier(**values["amplifier"]),
         equaliser=sections,
-        limiter=limiter,
+        limiters=limiters,
         crossover=Crossover(**{"order": 0, "frequency_hz": 0.0, **values["crossover"]}),
         protection=settings,
         driver=Driver(**values["driver"]),
@@ -84,6 +84,14 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
         path=path,
     )
     return rig, []
+
+
+def _first_of_each_key(faults: list[Fault]) -> list[Fault]:
+    """A value that is wrong by itself is not sound, so what needs it would call it missing as well."""
+    first: dict[str, Fault] = {}
+    for fault in faults:
+        first.setdefault(fault.key, fault)
+    return list(first.values())
 
 
 def _in_file_order(keys: list[str]) -> tuple[str, ...]:

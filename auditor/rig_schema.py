@@ -12,7 +12,7 @@ from typing import Any
 
 from auditor import protection
 from auditor.rig_fields import RigTable
-from auditor.rig_tables import LIST_TABLES, REQUIRED_TABLES, TABLES
+from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLES
 
 SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
 
@@ -42,6 +42,9 @@ def rig_json_schema() -> dict[str, Any]:
     """The schema, made from the models that check the file."""
     properties = {name: _table_schema(model, rules=name) for name, model in TABLES.items()}
     properties |= {name: {"type": "array", "items": properties[name]} for name in LIST_TABLES}
+    properties |= {
+        name: {"oneOf": [properties[name], {"type": "array", "items": properties[name]}]} for name in EITHER_TABLES
+    }
     methods = [_table_schema(protection.method(kind).Table, rules=kind) for kind in protection.METHODS]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

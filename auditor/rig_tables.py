@@ -50,7 +50,7 @@ class EqualiserSection(RigTable):
 
 
 class Limiter(RigTable):
-    """The ``[limiter]`` table."""
+    """The ``[limiter]`` table, or one of several ``[[limiter]]``."""
 
     detector: Literal["peak", "rms"] = choice("What it answers to.")
     threshold_dbu: float | None = quantity(
@@ -210,6 +210,7 @@ TABLES: dict[str, type[RigTable]] = {
 REQUIRED_TABLES = ("level", "amplifier", "crossover", "protection", "driver")
 TABLE_NAMES = ("level", "equaliser", "limiter", *REQUIRED_TABLES[1:], "site")
 LIST_TABLES = ("equaliser",)  # written [[equaliser]], as often as there are sections
+EITHER_TABLES = ("limiter",)  # written [limiter], or [[limiter]] as often as there are
 
 # Dotted keys and tables that belong to the rig file but are not built yet: refused with that reason.
 LATER_TABLES: tuple[str, ...] = ()

@@ -31,6 +31,8 @@ gain_db = -12.0              # dB, optional (0). Faders, processor and input kno
 
 
 # Optional: a limiter in front of the amplifier. Each channel is limited on its own. Give one of the two thresholds.
+# Several in a row, as an rms and a peak limiter in a processor: head each [[limiter]], in the order of the signal.
+# `auditor limiter` finds settings from your own programme.
 # [limiter]
 # detector = "rms"           # peak | rms
 # threshold_dbu = -2.98      # dBu at the amplifier's input: a sine of that level just reaches it

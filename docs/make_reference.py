@@ -34,7 +34,8 @@ can use to offer keys and underline faults.
 
 Numbers are written without their unit and with a point; a whole number will do for any number. Text goes in quotes.
 Unknown keys are refused, with the nearest known one named. The tables `[level]`, `[amplifier]`, `[crossover]`,
-`[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` and `[site]` may be left out.
+`[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` (or several `[[limiter]]`) and `[site]` may
+be left out.
 """
 LATER = """## Not in this version
 
@@ -43,8 +44,9 @@ These belong to the rig file's plan and are refused with that reason, not as a m
 NOTES = {
     "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
     "for peaking sections and shelves, and refused for passes.",
-    "limiter": "The threshold is given by `threshold_dbu` or by `threshold_v`; one of them, the other follows from the "
-    'amplifier\'s gain. `averaging_s` is for `detector = "rms"` only; `band = "hf"` wants `amplifier.band = "hf"`.',
+    "limiter": "Several in a row are each headed `[[limiter]]`, in the order of the signal. The threshold is given by "
+    "`threshold_dbu` or by `threshold_v`; one of them, the other follows from the amplifier's gain. `averaging_s` is "
+    'for `detector = "rms"` only; `band = "hf"` wants `amplifier.band = "hf"`.',
     "fuse": "Curves are published for F glass 0.125 to 6.3 A, F ceramic 0.05 to 4 A, T glass 0.125 to 6.3 A and T "
     "ceramic 1 to 3.15 A; other fuses are refused.",
     "breaker": "Trip windows are published for 0.25 to 2 A and 3 to 20 A; other ratings are refused. `reset_s` is "

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
+from auditor.audit_types import FileFault
 from auditor.chain.amplifier import AmplifierChannel, clip
 from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
@@ -23,7 +24,7 @@ from auditor.programme import decode, notes
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -47,7 +48,7 @@ class Replay:
 
         Not for a rig with a limiter, which remembers all that was before.
         """
-        assert self.rig.limiter is None
+        assert not self.rig.limiters
         processor = Processor(self.rig, self.programme.sample_rate_hz)
         lead = processor.lead
         samples = decode.read_again(self.programme, self.channel, start - lead, length + 2 * lead)
@@ -69,7 +70,7 @@ class ChannelFeed:
     """What one channel sends to the HF branch."""
 
     frames: HfFrames
-    ladder: OverdriveLadder
+    ladder: OverdriveLadder | None  # None where it was played without
     replay: Replay
     clipped_ratio: NDArray[np.float32]  # per frame
     overall_clipped_ratio: float
@@ -90,9 +91,20 @@ class Played:
     notes: tuple[str, ...]
     unjudged: tuple[str, ...]
 
+    @property
+    def faults(self) -> list[FileFault]:
+        """What of the file could not be analysed, as faults of it."""
+        path = self.programme.path
+        return [FileFault(path=path, message=f"{path}: {what}") for what in self.unjudged]
+
 
 def play(
-    path: str, rig: Rig, *, frame_s: float | None = None, progress: Callable[[float], None] | None = None
+    path: str,
+    rig: Rig,
+    *,
+    frame_s: float | None = None,
+    progress: Callable[[float], None] | None = None,
+    with_ladder: bool = True,
 ) -> Played:
     """Send a file through the rig up to the HF branch.
 
@@ -104,6 +116,8 @@ def play(
         Wished-for frame length [s]; 6 ms by default.
     progress : callable, optional
         Told the share of the file done, 0 to 1, from time to time.
+    with_ladder : bool
+        False saves the time and the memory of what only the margin needs.
 
     Raises
     ------
@@ -111,9 +125,11 @@ def play(
         If the file cannot be read or nothing in it can.
     """
     programme = decode.inspect(path)
-    lines = [_Line(programme, channel, rig, frame_s) for channel in range(programme.channel_count)]
+    lines = [
+        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
+    ]
     finding = decode.Finding()
-    with _SideBySide(lines) as running:
+    with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
             running.push(block)
             if progress is not None and programme.declared_length is not None:
@@ -139,10 +155,14 @@ def play(
 class _Line:
     """The stages of one channel."""
 
-    def __init__(self, programme: decode.Programme, channel: int, rig: Rig, frame_s: float | None) -> None:
+    def __init__(
+        self, programme: decode.Programme, channel: int, rig: Rig, frame_s: float | None, *, with_ladder: bool
+    ) -> None:
         sample_rate_hz = programme.sample_rate_hz
         behind = after_amplifier(rig)
         self._rig = rig
+        # Behind a limiter another gain is not the same wave scaled: see the margin.
+        self._climbs = with_ladder and not rig.limiters
         self.meter = ChannelMeter(sample_rate_hz)
         self.processor = Processor(rig, sample_rate_hz, where=programme.path)
         self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s)
@@ -171,7 +191,7 @@ class _Line:
     def _amplify(self, asked: NDArray[np.float32]) -> None:
         wished_v, delivered_v = self.amplifier.push(asked)
         self.splitter.push(delivered_v)
-        if self._rig.limiter is None:  # behind one, another gain is not the same wave scaled: see the margin
+        if self._climbs:
             self.ladder.push(wished_v)
 
     def finish(self) -> ChannelFeed:
@@ -181,7 +201,7 @@ class _Line:
         before_pad = square * 10.0 ** (self._rig.crossover.pad_db / 10.0)
         return ChannelFeed(
             frames=frames,
-            ladder=self.ladder.finish(),
+            ladder=self.ladder.finish() if self._climbs else None,
             replay=self._replay,
             clipped_ratio=self.amplifier.clipped_ratio(),
             overall_clipped_ratio=self.amplifier.clipped_count / self.length,
@@ -192,10 +212,14 @@ class _Line:
         )
 
 
-class _SideBySide:
+class _Takes(Protocol):
+    def push(self, samples: NDArray[np.float32], /) -> None: ...
+
+
+class SideBySide:
     """Runs each channel's line in a thread of its own, at most a few blocks behind the decoder and not in step."""
 
-    def __init__(self, lines: list[_Line]) -> None:
+    def __init__(self, lines: Sequence[_Takes]) -> None:
         self._lines = lines
         self._threads = [ThreadPoolExecutor(max_workers=1, thread_name_prefix="channel") for _ in lines]
         self._under_way: deque[list[Future[None]]] = deque()

@@ -1,8 +1,8 @@
-"""What stands between mixer and amplifier, as one stage for each channel: equaliser, limiter, active crossover.
+"""What stands between mixer and amplifier, as one stage for each channel: equaliser, limiters, active crossover.
 
-samples -> volts wished for -> equaliser -> [limiter] -> [active crossover] -> [limiter] -> amplifier
+samples -> volts wished for -> equaliser -> [limiters] -> [active crossover] -> [limiters] -> amplifier
 
-A limiter for the whole band stands before an active crossover, one for the HF band behind it. Where the crossover is
+Limiters for the whole band stand before an active crossover, those for the HF band behind it. Where the crossover is
 passive the amplifier drives the whole box and the branch comes after it (`auditor.chain.splitter`).
 """
 
@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.arrays import drain
 from auditor.chain.crossover import response
 from auditor.chain.equaliser import EqualiserChannel, usable_sections
 from auditor.chain.level import volts_per_unit
-from auditor.chain.limiter import LimiterChannel
+from auditor.chain.limiter import LimiterChain
 from auditor.chain.splitter import BranchStream, branch_voltage
 from auditor.units import amplitude_to_db
 
@@ -70,15 +71,19 @@ class Processor:
         self._equaliser = EqualiserChannel(sections, rate) if sections else None
         self._branch = BranchStream(rate, crossover) if crossover is not None else None
         self._crossover = crossover
-        self._limiter = LimiterChannel(rig.limiter, rate) if rig.limiter is not None else None
-        self._limits_hf = rig.limiter is not None and rig.limiter.band == "hf"
-        self._idle = self._equaliser is None and self._branch is None and self._limiter is None
+        ahead, behind = ([each for each in rig.limiters if (each.band == "hf") is hf] for hf in (False, True))
+        self._ahead = LimiterChain(ahead, rate) if ahead else None
+        self._behind = LimiterChain(behind, rate)
+        # What those ahead took away, until the same samples have come through the crossover.
+        self._taken_db: list[NDArray[np.float64]] = []
+        self._limits = bool(rig.limiters)
+        self._idle = self._equaliser is None and self._branch is None and not self._limits
         # Where there is nothing to do, samples pass as they are and the amplifier makes volts of them: quicker.
         self.unit_v = self._volts if self._idle else 1.0
 
     @property
     def headroom_db(self) -> float:
-        """Most that equaliser and active crossover can add to a peak [dB]; the limiter is not counted."""
+        """Most that equaliser and active crossover can add to a peak [dB]; limiters are not counted."""
         sum_db = self._equaliser.peak_gain_db if self._equaliser is not None else 0.0
         return sum_db + (_peak_gain_db(self._crossover, self._rate) if self._crossover is not None else 0.0)
 
@@ -89,8 +94,10 @@ class Processor:
         voltage_v = samples * np.float32(self._volts)
         if self._equaliser is not None:
             voltage_v = self._equaliser.push(voltage_v)
-        if self._limiter is not None and not self._limits_hf:
-            voltage_v = self._limiter.push(voltage_v)
+        if self._ahead is not None:
+            taken_db = np.zeros(len(voltage_v))
+            voltage_v = self._ahead.limit(voltage_v, taken_db)
+            self._taken_db.append(taken_db)
         if self._branch is not None:
             self._branch.push(voltage_v)
             voltage_v = self._branch.take()
@@ -104,11 +111,20 @@ class Processor:
         return self._limited(self._branch.take())
 
     def _limited(self, voltage_v: NDArray[np.float32]) -> NDArray[np.float32]:
-        return self._limiter.push(voltage_v) if self._limiter is not None and self._limits_hf else voltage_v
+        if not self._limits:
+            return voltage_v
+        length = len(voltage_v)
+        taken_db = drain(self._taken_db, np.empty(0)) if self._ahead is not None else np.zeros(length)
+        if len(taken_db) > length:
+            self._taken_db.append(taken_db[length:].copy())
+            taken_db = taken_db[:length]
+        voltage_v = self._behind.limit(voltage_v, taken_db)
+        self._behind.count(taken_db)
+        return voltage_v
 
     def limiter_work(self) -> LimiterWork | None:
-        """What the limiter has done; None without one."""
-        return self._limiter.work() if self._limiter is not None else None
+        """What the limiters have done together; None without one."""
+        return self._behind.work() if self._limits else None
 
     @property
     def lead(self) -> int:
@@ -121,7 +137,7 @@ class Processor:
     def excerpt(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Volts wished for in a stretch with `lead` samples before it and behind it, which are cut off.
 
-        For a new processor, and one without a limiter: of that nothing is known but from the beginning.
+        For a new processor, and one without limiters: of those nothing is known but from the beginning.
         """
         voltage_v = samples * np.float32(self._volts)
         if self._equaliser is not None:

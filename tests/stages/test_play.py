@@ -63,6 +63,8 @@ def test_channels_do_not_touch(tmp_path: Path) -> None:
     for feed, alone in zip(both, (left, right), strict=True):
         (one,) = play(str(write_wav(tmp_path / "one.wav", alone, 44_100)), rig()).feeds
         np.testing.assert_array_equal(feed.frames.rms_v, one.frames.rms_v)
+        assert feed.ladder is not None
+        assert one.ladder is not None
         np.testing.assert_array_equal(feed.ladder.level_db, one.ladder.level_db)
 
 

@@ -135,7 +135,9 @@ def test_the_template_loads_and_stays_within_120_columns(rig_file) -> None:
 
 def _alternatives(entry: dict[str, Any]) -> list[dict[str, Any]]:
     """The tables that may stand at a name: one, or one for each protection method; of a list, what it is a list of."""
-    return [entry] if "properties" in entry else entry.get("oneOf", [entry.get("items")])
+    if "properties" in entry:
+        return [entry]
+    return [table for each in entry.get("oneOf", [entry.get("items")]) for table in _alternatives(each)]
 
 
 def test_the_template_names_every_key() -> None:
@@ -297,22 +299,22 @@ def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
     ("change", "line"),
     [
         (("gain_db = 32", 'gain_db = "32"'), 'amplifier.gain_db: must be a number, got the text "32"; allowed: -20 to 80 dB (take the quotes away)'),
-        (("gain_db = 32", "gain_db = true"), "amplifier.gain_db: must be a number, got true; allowed: -20 to 80 dB"),
-        (("gain_db = 32", "gain_db = [32]"), "amplifier.gain_db: must be a number, got an array; allowed: -20 to 80 dB"),
-        (("gain_db = 32", "gain_db = 2020-01-01"), "amplifier.gain_db: must be a number, got a date or time; allowed: -20 to 80 dB"),
-        (("gain_db = 32", "gain_db = nan"), "amplifier.gain_db: must be a finite number, got nan; allowed: -20 to 80 dB"),
-        (("gain_db = 32", "gain_db = -inf"), "amplifier.gain_db: must be a finite number, got -inf; allowed: -20 to 80 dB"),
-        (("gain_db = 32", "gain_db = 320"), "amplifier.gain_db: larger than anything in the trade, got 320 dB; allowed: -20 to 80 dB"),
-        (("gain_db = 32", f"gain_db = 1{'0' * 400}"), "amplifier.gain_db: larger than anything in the trade, got a whole number of more than 15 digits; allowed: -20 to 80 dB"),
+        (("gain_db = 32", "gain_db = true"), "amplifier.gain_db: must be a number, got true; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", "gain_db = [32]"), "amplifier.gain_db: must be a number, got an array; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", "gain_db = 2020-01-01"), "amplifier.gain_db: must be a number, got a date or time; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", "gain_db = nan"), "amplifier.gain_db: must be a finite number, got nan; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", "gain_db = -inf"), "amplifier.gain_db: must be a finite number, got -inf; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", "gain_db = 320"), "amplifier.gain_db: larger than anything in the trade, got 320 dB; allowed: -20 to 80 dB (voltage gain)"),
+        (("gain_db = 32", f"gain_db = 1{'0' * 400}"), "amplifier.gain_db: larger than anything in the trade, got a whole number of more than 15 digits; allowed: -20 to 80 dB (voltage gain)"),
         (("gain_db = 32", 'gain_db = "32 dB"'), 'amplifier.gain_db: must be a number, got the text "32 dB"; allowed: -20 to 80 dB (a number without quotes, with a point for the decimals and without its unit)'),
         (("rated_impedance_ohm = 8", "rated_impedance_ohm = -8"), "driver.rated_impedance_ohm: a resistance is above zero, got -8 ohm; allowed: 0.5 to 1000 ohm"),
         (("rated_load_ohm = 8", "rated_load_ohm = 0"), "amplifier.rated_load_ohm: a resistance is above zero, got 0 ohm; allowed: 0.5 to 1000 ohm"),
         (("frequency_hz = 1800", "frequency_hz = 1800\npad_db = -3"), "crossover.pad_db: a pad only takes away: write its loss as a positive number, got -3 dB; allowed: 0 to 60 dB"),
         (("frequency_hz = 1800", "frequency_hz = 1.8"), "crossover.frequency_hz: lower than anything audible, got 1.8 Hz; allowed: 20 to 20000 Hz"),
         (("order = 4", "order = 4.0"), "crossover.order: must be a whole number, got 4.0; allowed: a whole number from 1 to 8 (write 4, without the point)"),
-        (("order = 4", "order = true"), "crossover.order: must be a number, got true; allowed: a whole number from 1 to 8"),
+        (("order = 4", "order = true"), "crossover.order: must be a number, got true; allowed: a whole number from 1 to 8 (order of the high-pass)"),
         (('"linkwitz-riley"', '"linkwitz_riley"'), 'crossover.alignment: not one of the words allowed, got "linkwitz_riley"; allowed: linkwitz-riley, butterworth, bessel, none (did you mean "linkwitz-riley"?)'),
-        (('"linkwitz-riley"', "4"), "crossover.alignment: not one of the words allowed, got 4; allowed: linkwitz-riley, butterworth, bessel, none"),
+        (('"linkwitz-riley"', "4"), "crossover.alignment: not one of the words allowed, got 4; allowed: linkwitz-riley, butterworth, bessel, none (high-pass of the HF branch)"),
         (('"1156"', "1156"), 'protection.part: must be text, got 1156; allowed: text in quotes (put it in quotes: part = "1156")'),
         (('"1156"', '"1156"\nseries_count = 0'), "protection.series_count: a bank has at least one lamp, got 0; allowed: a whole number from 1 to 100"),
         (('"1156"', '"1156"\ndesign_temp_k = 3600'), "protection.design_temp_k: tungsten melts at 3695 K and no lamp is rated that near to it, got 3600 K; allowed: 1500 to 3400 K"),
@@ -342,14 +344,14 @@ def test_text_from_the_file_cannot_steer_the_terminal(faults_of) -> None:
         (("\n[level]", "frequency_hz = 20\n[level]"), "frequency_hz: unknown key outside any table (belongs in [[equaliser]] or [crossover])"),
         (("\n[level]", "gain = 20\n[level]"), "gain: unknown key outside any table (did you mean gain_db in [level] or [[equaliser]] or [amplifier]?)"),
         (("[driver]", "[weather]\nrain = 1\n[driver]"), "weather: unknown table (tables: level, equaliser, limiter, amplifier, crossover, protection, driver, site)"),
-        (("full_scale_dbu = 18", ""), "level.full_scale_dbu: missing; allowed: -40 to 40 dBu"),
+        (("full_scale_dbu = 18", ""), "level.full_scale_dbu: missing; allowed: -40 to 40 dBu (level of a 0 dBFS sine leaving the mixer)"),
         (("[level]\nfull_scale_dbu = 18", ""), "level: missing table [level] (it needs at least: full_scale_dbu)"),
-        (("[level]\nfull_scale_dbu = 18", "level = 18"), "level: must be a table, [level], got 18"),
-        (("[level]", "[[level]]"), "level: must be a table, [level], got an array"),
+        (("[level]\nfull_scale_dbu = 18", "level = 18"), "level: must be a table, [level], got 18 (its keys go under [level])"),
+        (("[level]", "[[level]]"), "level: must be a table, [level], got an array (in single brackets: [level] stands once)"),
         (("order = 4", ""), "crossover.order: missing: a linkwitz-riley crossover needs it; allowed: 2, 4, 6, 8"),
-        (('kind = "lamp"', ""), "protection.kind: missing; allowed: none, lamp, fuse, breaker, resettable, relay"),
+        (('kind = "lamp"', ""), "protection.kind: missing; allowed: none, lamp, fuse, breaker, resettable, relay (what stands in series with the HF driver; none where nothing does)"),
         (('"lamp"', '"Lamp"'), 'protection.kind: not one of the words allowed, got "Lamp"; allowed: none, lamp, fuse, breaker, resettable, relay (did you mean "lamp"?)'),
-        (('"1156"', '"1157"'), 'protection.part: no such lamp in the list, got "1157" (nearest: 1156; `auditor parts` lists all 27; or give design_voltage_v and design_current_a)'),
+        (('"1156"', '"1157"'), 'protection.part: no such lamp in the list, got "1157" (nearest: 1156; `auditor parts lamp` lists all 27; or give design_voltage_v and design_current_a)'),
         (('part = "1156"', ""), "protection.part: missing; allowed: part, or design_voltage_v [V] with design_current_a [A] (`auditor parts` lists the lamps known)"),
         (('part = "1156"', "design_voltage_v = 12"), "protection.design_current_a: missing: a lamp's rating needs both its voltage [V] and its current [A]"),
         (('part = "1156"', 'part = "1156"\ndesign_voltage_v = 12'), "protection.design_voltage_v: the part already sets this (remove it, or remove part and give both design_voltage_v and design_current_a)"),
