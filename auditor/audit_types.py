@@ -54,9 +54,54 @@ class LampWork:
     life_used_ratio: float
 
 
+# The part that acts earliest, or latest, of those its tolerance allows.
+End = Literal["earliest", "latest"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """When a part first opens, by the earliest and by the latest that its tolerance allows [s]; None where it holds."""
+
+    earliest: float | None = None
+    latest: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtEnd:
+    """What would come of it with a part at one end of its tolerance."""
+
+    verdict: Verdict
+    coil_temp_max_c: float
+    driver_power_max_1s_w: float
+    driver_power_max_60s_w: float
+    failed_at_s: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance:
+    """What would come of it with the part that acts earliest and with the one that acts latest."""
+
+    earliest: AtEnd
+    latest: AtEnd
+
+
 @dataclass(frozen=True, kw_only=True)
 class ProtectionWork:
-    """What the protective part does. Attenuation is a positive loss in dB against the cold part."""
+    """What the protective part does. Attenuation is a positive loss in dB against the cold part.
+
+    attenuation_median_db : float
+        Over the time in which there is HF: frames within 40 dB of the loudest.
+    trips, chatter : int
+        How often it opened, and how often it did so again within a second.
+    muted_s : float
+        How long nothing reached the driver, because the part was open or destroyed [s].
+    opens_at_s : Opening
+    replace : tuple of str
+        What must be replaced afterwards, in words.
+    tolerance : Tolerance or None
+        For a lamp; of the other parts with a tolerance every figure already is the careful one (see
+        `auditor.protection.contract.Run`).
+    """
 
     kind: str
     part: str | None
@@ -64,6 +109,13 @@ class ProtectionWork:
     attenuation_max_db: float
     attenuation_mean_db: float
     failed_at_s: float | None
+    attenuation_median_db: float = 0.0
+    trips: int = 0
+    chatter: int = 0
+    muted_s: float = 0.0
+    opens_at_s: Opening = Opening()
+    replace: tuple[str, ...] = ()
+    tolerance: Tolerance | None = None
     lamp: LampWork | None = None
 
 
@@ -119,7 +171,11 @@ class ChannelAudit:
 
 @dataclass(frozen=True, kw_only=True)
 class Passage:
-    """A stretch of time that is flagged, with the worst value in it and the limit it is held against."""
+    """A stretch of time that is flagged, with the worst value in it and the limit it is held against.
+
+    part_at : {"earliest", "latest"} or None
+        The end of the part's tolerance at which it is so; None with a part as rated.
+    """
 
     start_s: float
     end_s: float
@@ -129,6 +185,19 @@ class Passage:
     value: float
     limit: float
     unit: str
+    part_at: End | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuieterRisk:
+    """Levels below the present one at which the protective part stays closed and the driver is at risk.
+
+    From `from_db` down to `to_db` [dB, changes of gain, negative], as far as was looked: in steps of a decibel or two.
+    """
+
+    from_db: float
+    to_db: float
+    cause: Cause
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +205,9 @@ class Audit:
     """One track through the rig, with every intermediate result.
 
     `margin_db` is the largest gain change for which nothing is at risk (positive: room; negative: turn down); None
-    when no gain in the searched range reaches a limit.
+    when no gain in the searched range reaches a limit. With a part anywhere within its tolerance.
+
+    `quieter_risk` is there for parts that open: a lower level may leave the part closed and burn the driver.
     """
 
     path: str
@@ -155,6 +226,7 @@ class Audit:
     notes: tuple[str, ...]  # warnings about this file, one sentence each
     unjudged: tuple[str, ...]  # parts of the file that could not be analysed, one sentence each
     rig: Rig
+    quieter_risk: QuieterRisk | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,22 +10,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play
 from auditor.errors import AuditorError
-from auditor.judgement.examine import examine
-from auditor.judgement.margin import margin
-from auditor.judgement.ratings import stretches
+from auditor.judgement.examine import Examined, examine
+from auditor.judgement.heat import CarriedHeat
+from auditor.judgement.margin import Line, margin
+from auditor.judgement.quieter import quieter_risk
 from auditor.threads import THREADS
-from auditor.units import power_to_db
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from auditor.protection.contract import ThermalState
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -83,14 +81,14 @@ def audit_set(
     """
     tracks: list[Audit] = []
     faults = list(earlier_faults)
-    heat = _Heat(rig)
+    heat = CarriedHeat(rig)
     interrupted = False
     for index, programme in enumerate(programmes):
         try:
             played = play(str(programme), rig, progress=progress(index) if progress else None)
             tracks.append(_judge(played, rig))
-            heat.carry_through(played)
-            faults += [FileFault(path=str(programme), message=f"{programme}: {what}") for what in played.unjudged]
+            heat.carry_through([feed.frames for feed in played.feeds])
+            faults += played.faults
         except AuditorError as error:
             faults.append(FileFault(path=str(programme), message=str(error)))
         except KeyboardInterrupt:
@@ -108,7 +106,8 @@ def _judge(played: Played, rig: Rig) -> Audit:
             )
         )
     present = [one.excess for one in examined]
-    margin_db, limited_by = margin(played.feeds, rig, present)
+    lines = _lines(played, rig, examined)
+    margin_db, limited_by = margin(lines)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
         key=lambda passage: (passage.start_s, passage.channel),
@@ -130,44 +129,37 @@ def _judge(played: Played, rig: Rig) -> Audit:
         notes=played.notes,
         unjudged=played.unjudged,
         rig=rig,
+        quieter_risk=quieter_risk(lines, margin_db),
     )
+
+
+def _lines(played: Played, rig: Rig, examined: list[Examined]) -> list[Line]:
+    """What the margin must hold for: every channel, at both ends of the part's tolerance where it has two."""
+    return [
+        line
+        for feed, one in zip(played.feeds, examined, strict=True)
+        for line in (
+            [Line(feed=feed, rig=end.rig, excess=end.excess) for end in one.ends]
+            or [Line(feed=feed, rig=rig, excess=one.excess)]
+        )
+    ]
 
 
 def _worst(verdicts: Iterator[Verdict]) -> Verdict:
     return max(verdicts, key=SEVERITY.__getitem__, default="clear")
 
 
-@dataclass
-class _Heat:
-    """Coil, body and part as warm as the tracks so far have left them, channel by channel."""
-
-    rig: Rig
-    states: tuple[ThermalState, ...] = ()
-    coil_temp_max_c: float | None = None
-
-    def carry_through(self, played: Played) -> None:
-        """Play the next track on top of the heat of those before."""
-        finals = []
-        for index, feed in enumerate(played.feeds):
-            # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
-            warmest = max(self.states, key=lambda state: state.coil_temp_c, default=None)
-            start = self.states[index] if len(self.states) == len(played.feeds) else warmest
-            for stretch in stretches(feed.frames, self.rig, protected=True, start=start):
-                start = stretch.run.end
-                self.coil_temp_max_c = max(self.coil_temp_max_c or -math.inf, float(stretch.run.coil_temp_c.max()))
-            if start is not None:
-                finals.append(start)
-        self.states = tuple(finals)
-
-
-def _conclude(rig: Rig, tracks: list[Audit], heat: _Heat, faults: list[FileFault], *, interrupted: bool) -> SetAudit:
+def _conclude(
+    rig: Rig, tracks: list[Audit], heat: CarriedHeat, faults: list[FileFault], *, interrupted: bool
+) -> SetAudit:
     verdict = _worst(track.verdict for track in tracks)
     margins = [track.margin_db for track in tracks if track.margin_db is not None]
-    over_db = _coil_excess_db(heat.coil_temp_max_c, rig)
-    if over_db > 0.0:
-        # Each track alone may be safe and the row of them not. Heat goes with power, so this is how far to turn down.
+    if heat.excess_db > 0.0:
+        # Each track alone may be safe and the row of them not. Turned down by what a limiter takes away it rests, and
+        # from there on the branch follows the mixer.
         verdict = "risk"
-        margins.append(-over_db)
+        limited_db = _most_limited_db(tracks)
+        margins.append(-limited_db - heat.turn_down_db(-min(margins, default=0.0) - limited_db))
     worst = max(tracks, key=_riskiness, default=None)
     return SetAudit(
         rig=rig,
@@ -181,11 +173,9 @@ def _conclude(rig: Rig, tracks: list[Audit], heat: _Heat, faults: list[FileFault
     )
 
 
-def _coil_excess_db(coil_temp_max_c: float | None, rig: Rig) -> float:
-    if coil_temp_max_c is None:
-        return -math.inf
-    ambient_c = rig.site.ambient_temp_c
-    return power_to_db((coil_temp_max_c - ambient_c) / (rig.driver.coil_temp_limit_c - ambient_c))
+def _most_limited_db(tracks: list[Audit]) -> float:
+    works = [channel.limiter for track in tracks for channel in track.channels if channel.limiter is not None]
+    return max((work.reduction_max_db for work in works), default=0.0)
 
 
 def _riskiness(track: Audit) -> tuple[int, float]:

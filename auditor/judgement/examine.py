@@ -7,22 +7,24 @@ share of the traces, and then let go.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from auditor import published
-from auditor.audit_types import ChannelAudit, Exposure, LampWork, Passage, ProtectionWork, Traces
-from auditor.judgement.passages import ENGAGED_FROM_DB, PassageFinder
+from auditor.audit_types import AtEnd, ChannelAudit, End, Passage, ProtectionWork, Tolerance, Traces, Verdict
+from auditor.judgement.passages import PassageFinder
 from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches
-from auditor.judgement.worst import Excess, Worst
-from auditor.units import SILENCE_DB, amplitude_to_db
+from auditor.judgement.tally import Attenuations, Tally
+from auditor.judgement.worst import Excess, Worst, worst_of
+from auditor.protection import ends as protection_ends
+from auditor.units import amplitude_to_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.chain.play import ChannelFeed
+    from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
 
 MAX_BINS = 1 << 16  # a track of up to six minutes keeps every frame
@@ -30,10 +32,35 @@ MAX_BINS = 1 << 16  # a track of up to six minutes keeps every frame
 
 @dataclass(frozen=True, kw_only=True)
 class Examined:
-    """A channel's part of the audit."""
+    """A channel's part of the audit.
+
+    excess : Excess
+        With the part as rated.
+    ends : tuple of EndOfTolerance
+        With the part that acts earliest and the one that acts latest; empty where the part as rated says it all.
+    attenuations : Attenuations
+        With the part as rated.
+    part_energy_j, part_power_max_w : float
+        Heat the part gives off in all [J], and at most [W].
+    """
 
     channel: ChannelAudit
     passages: list[Passage]
+    excess: Excess
+    ends: tuple[EndOfTolerance, ...]
+    worst: Worst
+    attenuations: Attenuations
+    part_energy_j: float
+    part_power_max_w: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class EndOfTolerance:
+    """The same channel with a part at one end of its tolerance."""
+
+    part_at: End
+    rig: Rig
+    worst: Worst
     excess: Excess
 
 
@@ -49,21 +76,24 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
     duration_s : float
         Length of the track [s].
     """
-    frame_s, count = feed.frames.frame_s, len(feed.frames.rms_v)
-    bins = _Binning(count)
-    finder = PassageFinder(rig, index, frame_s)
-    bare, guarded = _Tally(), _Tally()
-    for stretch in stretches(feed.frames, rig, protected=False):
+    frames = feed.frames
+    bins = _Binning(len(frames.rms_v))
+    finder = PassageFinder(rig, index, frames.frame_s)
+    bare, guarded = Tally(frames), Tally(frames)
+    for stretch in stretches(frames, rig, protected=False):
         bare.add(stretch)
         bins.add("unprotected_power_1s_w", stretch.power_1s_w)
         bins.add("unprotected_coil_temp_c", stretch.run.coil_temp_c)
-    for stretch in stretches(feed.frames, rig, protected=True):
+    for stretch in stretches(frames, rig, protected=True):
         guarded.add(stretch)
         finder.look(stretch)
         _keep_traces(bins, stretch)
-    bins.add("hf_voltage_rms_v", feed.frames.rms_v)
-    bins.add("hf_voltage_peak_v", feed.frames.peak_v)
+    bins.add("hf_voltage_rms_v", frames.rms_v)
+    bins.add("hf_voltage_peak_v", frames.peak_v)
     bins.add("clipped_ratio", feed.clipped_ratio)
+    excess = guarded.worst.excess(rig)
+    ends = at_ends(frames, rig)
+    protection = guarded.protection(rig, duration_s)
     rms_v, peak_v = feed.hf_voltage_rms_v, feed.hf_voltage_peak_v
     channel = ChannelAudit(
         index=index,
@@ -72,13 +102,64 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
         hf_voltage_rms_v=rms_v,
         hf_voltage_peak_v=peak_v,
         hf_crest_db=amplitude_to_db(peak_v / rms_v) if rms_v > 0.0 else None,
-        protected=guarded.exposure(duration_s, frame_s),
-        unprotected=bare.exposure(duration_s, frame_s),
-        protection=guarded.protection(rig, count, frame_s, duration_s),
-        traces=Traces(step_s=bins.group * frame_s, **{"filament_temp_k": None, **bins.joined()}),
+        protected=guarded.exposure(duration_s),
+        unprotected=bare.exposure(duration_s),
+        protection=replace(protection, tolerance=_tolerance(ends, protection)),
+        traces=Traces(step_s=bins.group * frames.frame_s, **{"filament_temp_k": None, **bins.joined()}),
         limiter=feed.limiter,
     )
-    return Examined(channel=channel, passages=finder.finish(duration_s), excess=guarded.worst.excess(rig))
+    passages = finder.finish(duration_s)
+    if excess[0] <= 0.0:
+        for end in ends:
+            passages += _risks(frames, end, index, duration_s) if end.excess[0] > 0.0 else []
+    return Examined(
+        channel=channel,
+        passages=passages,
+        excess=excess,
+        ends=ends,
+        worst=guarded.worst,
+        attenuations=guarded.attenuations,
+        part_energy_j=guarded.sums["part_power_w"] * frames.frame_s,
+        part_power_max_w=guarded.most["part_power_w"],
+    )
+
+
+def at_ends(frames: HfFrames, rig: Rig) -> tuple[EndOfTolerance, ...]:
+    """The channel with the part that acts earliest, and with the one that acts latest."""
+    settings = protection_ends(rig.protection)
+    if settings is None:
+        return ()
+    found = []
+    names: tuple[End, End] = ("earliest", "latest")
+    for part_at, end in zip(names, settings, strict=True):
+        end_rig = replace(rig, protection=end)
+        worst = worst_of(frames, end_rig)
+        found.append(EndOfTolerance(part_at=part_at, rig=end_rig, worst=worst, excess=worst.excess(end_rig)))
+    return tuple(found)
+
+
+def _risks(frames: HfFrames, end: EndOfTolerance, index: int, duration_s: float) -> list[Passage]:
+    """What is at risk with the part at that end, where with a part as rated nothing is."""
+    finder = PassageFinder(end.rig, index, frames.frame_s, part_at=end.part_at)
+    for stretch in stretches(frames, end.rig, protected=True):
+        finder.look(stretch)
+    return [passage for passage in finder.finish(duration_s) if passage.verdict == "risk"]
+
+
+def _tolerance(ends: tuple[EndOfTolerance, ...], work: ProtectionWork) -> Tolerance | None:
+    if not ends:
+        return None
+    found = {}
+    for end in ends:
+        calm: Verdict = "engaged" if work.engaged_s > 0.0 else "clear"
+        found[end.part_at] = AtEnd(
+            verdict="risk" if end.excess[0] > 0.0 else calm,
+            coil_temp_max_c=end.worst.coil_temp_c,
+            driver_power_max_1s_w=end.worst.power_1s_w,
+            driver_power_max_60s_w=end.worst.power_60s_w,
+            failed_at_s=end.worst.failed_at_s,
+        )
+    return Tolerance(earliest=found["earliest"], latest=found["latest"])
 
 
 def _keep_traces(bins: _Binning, stretch: Stretch) -> None:
@@ -111,62 +192,3 @@ class _Binning:
 
     def joined(self) -> dict[str, Any]:
         return {name: np.concatenate(parts) for name, parts in self._parts.items()}
-
-
-@dataclass
-class _Tally:
-    """Worst values and sums over the stretches seen so far."""
-
-    worst: Worst = field(default_factory=Worst)
-    most: dict[str, float] = field(default_factory=dict)
-    sums: dict[str, float] = field(default_factory=dict)
-
-    def add(self, stretch: Stretch) -> None:
-        run = stretch.run
-        self.worst.take(stretch)
-        attenuation_db = run.attenuation_db
-        self._raise("body_temp_c", run.body_temp_c)
-        self._raise("attenuation_db", attenuation_db)
-        self._raise("resistance_ohm", run.protection_resistance_ohm)
-        self._raise("part_power_w", run.protection_power_w)
-        self._sum("power_w", stretch.power_w)
-        self._sum("attenuation_db", attenuation_db)
-        self._sum("engaged", attenuation_db > ENGAGED_FROM_DB)
-        if run.filament_temp_k is not None:
-            self._sum("glowing", run.filament_temp_k >= published.DRAPER_POINT_K.value)
-
-    def _raise(self, name: str, values: NDArray[np.float32]) -> None:
-        self.most[name] = max(self.most.get(name, SILENCE_DB), float(values.max()))
-
-    def _sum(self, name: str, values: NDArray[Any]) -> None:
-        self.sums[name] = self.sums.get(name, 0.0) + float(values.sum(dtype=np.float64))
-
-    def exposure(self, duration_s: float, frame_s: float) -> Exposure:
-        return Exposure(
-            driver_power_mean_w=self.sums["power_w"] * frame_s / duration_s,
-            driver_power_max_1s_w=self.worst.power_1s_w,
-            driver_power_max_60s_w=self.worst.power_60s_w,
-            driver_power_peak_w=self.worst.power_peak_w,
-            coil_temp_max_c=self.worst.coil_temp_c,
-            body_temp_max_c=self.most["body_temp_c"],
-        )
-
-    def protection(self, rig: Rig, frames: int, frame_s: float, duration_s: float) -> ProtectionWork:
-        lamp = None
-        if "glowing" in self.sums:
-            lamp = LampWork(
-                filament_temp_max_k=self.worst.filament_temp_k,
-                resistance_max_ohm=self.most["resistance_ohm"],
-                power_max_w=self.most["part_power_w"],
-                glow_s=min(self.sums["glowing"] * frame_s, duration_s),
-                life_used_ratio=self.worst.life_used_ratio,
-            )
-        return ProtectionWork(
-            kind=rig.protection.kind,
-            part=rig.protection.part,
-            engaged_s=min(self.sums["engaged"] * frame_s, duration_s),
-            attenuation_max_db=self.most["attenuation_db"],
-            attenuation_mean_db=self.sums["attenuation_db"] / frames,
-            failed_at_s=self.worst.failed_at_s,
-            lamp=lamp,
-        )

@@ -22,7 +22,7 @@ from auditor.chain.overdrive import FRAMES_PER_ROW, WishedRow
 from auditor.judgement.ratings import stretches
 from auditor.judgement.replayed_margin import limited_margin
 from auditor.judgement.trial import LEAST_SLOPE, LOWEST_GAIN_DB, Point, at
-from auditor.judgement.worst import Excess, Worst
+from auditor.judgement.worst import Excess, Worst, worst_of
 from auditor.threads import THREADS
 from auditor.units import SILENCE_DB, power_to_db
 
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from auditor.audit_types import Cause
+    from auditor.chain.overdrive import OverdriveLadder
     from auditor.chain.play import ChannelFeed
     from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
@@ -46,23 +47,26 @@ _ROWS_AT_A_TIME = 12
 _MOST_READINGS = 8
 
 
-def worst_excess(frames: HfFrames, rig: Rig) -> Excess:
-    """By how much the worst quantity of a channel is over its limit [dB], and which it is; see `Worst.excess`."""
-    worst = Worst()
-    for stretch in stretches(frames, rig, protected=True):
-        worst.take(stretch)
-    return worst.excess(rig)
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """One channel through one rig: at either end of the part's tolerance the rig is another one.
+
+    excess : Excess
+        At the present gain.
+    """
+
+    feed: ChannelFeed
+    rig: Rig
+    excess: Excess
 
 
-def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) -> tuple[float | None, Cause | None]:
-    """Margin of a programme: that of its tightest channel.
+def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
+    """Margin of a programme: that of its tightest channel, with the part anywhere within its tolerance.
 
     Parameters
     ----------
-    feeds : sequence of ChannelFeed
-    rig : Rig
-    present : sequence of (float, Cause)
-        `worst_excess` of each channel at the present gain.
+    lines : sequence of Line
+        Every channel, with each end of the part's tolerance.
 
     Returns
     -------
@@ -70,15 +74,16 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    kind = _Channel if rig.limiter is None else _LimitedChannel
-    channels = [kind(feed, rig) for feed in feeds]
-    starts = [Point(0.0, excess_db + _GUARD_DB, cause) for excess_db, cause in present]
+    channels = [trial_channel(line.feed, line.rig) for line in lines]
+    starts = [Point(0.0, excess_db + _GUARD_DB, cause) for excess_db, cause in (line.excess for line in lines)]
     leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
     leading = [start.excess_db >= leading_db for start in starts]
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         found = [
             each
-            for each in pool.map(kind.margin, compress(channels, leading), compress(starts, leading))
+            for each in pool.map(
+                lambda channel, start: channel.margin(start), compress(channels, leading), compress(starts, leading)
+            )
             if each is not None
         ]
     # The others mostly need one look, to see that they do not bind.
@@ -90,6 +95,11 @@ def margin(feeds: Sequence[ChannelFeed], rig: Rig, present: Sequence[Excess]) ->
     return min(found, default=(None, None))
 
 
+def trial_channel(feed: ChannelFeed, rig: Rig) -> _Channel:
+    """One channel, to be tried at other gains."""
+    return _LimitedChannel(feed, rig) if rig.limiters else _Channel(feed, rig)
+
+
 class _Channel:
     """One channel at trial gains; rows whose peaks decide are read again from the file, to be exact."""
 
@@ -98,6 +108,12 @@ class _Channel:
         self._rig = rig
         self._exact: dict[int, WishedRow | None] = {}
         self._seen: dict[float, _Look] = {}  # by gain, for as long as no more rows are read
+
+    @property
+    def _ladder(self) -> OverdriveLadder:
+        ladder = self._feed.ladder
+        assert ladder is not None, "played without what the margin needs"
+        return ladder
 
     def excess(self, gain_db: float) -> Excess:
         """Worst excess at a gain change, with the guard [dB]."""
@@ -112,7 +128,7 @@ class _Channel:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
         if start.excess_db <= SILENCE_DB:
             return None
-        highest_db = self._feed.ladder.highest_gain_db
+        highest_db = self._ladder.highest_gain_db
         found = _solve(self.excess, start, highest_db, _COARSE_DB)  # near enough to see which rows decide
         for reading in range(_MOST_READINGS):
             if found is None:
@@ -129,7 +145,7 @@ class _Channel:
         replayed = self._feed.replay.frames(gain_db)
         if len(replayed.rms_v) != len(self._feed.frames.rms_v):
             return gain_db, cause  # the file is no longer there, or no longer the same: the ladder's figure stands
-        exact_db, cause = worst_excess(replayed, self._rig)
+        exact_db, cause = worst_of(replayed, self._rig).excess(self._rig)
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
         return gain_db - (exact_db + _GUARD_DB + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
 
@@ -142,11 +158,11 @@ class _Channel:
 
     def _frames(self, gain_db: float) -> HfFrames:
         rows = [row for row in self._exact.values() if row is not None]
-        return self._feed.ladder.frames_at(self._feed.frames, gain_db, rows)
+        return self._ladder.frames_at(self._feed.frames, gain_db, rows)
 
     def _read_deciding_rows(self, gain_db: float) -> bool:
         """Read the rows with the highest peaks at this gain that clipping makes uncertain; False if none is new."""
-        ladder = self._feed.ladder
+        ladder = self._ladder
         new = [
             row for row in self._look(gain_db).loudest_rows if row not in self._exact and ladder.departs(row, gain_db)
         ]

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.audit_types import Cause, Passage, Verdict
+from auditor.audit_types import Cause, End, Passage, Verdict
 from auditor.judgement.ratings import LONG_WINDOW_S, SHORT_WINDOW_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.judgement.ratings import Stretch
-    from auditor.protection.contract import Run
+    from auditor.protection.contract import Failure, Run
     from auditor.rig import Rig
 
 # The protective part counts as working from this loss against the cold part on: about what an attentive ear notices.
@@ -57,8 +57,9 @@ class _Runs:
 class PassageFinder:
     """Looks through one channel, stretch by stretch, for what to flag."""
 
-    def __init__(self, rig: Rig, channel: int, frame_s: float) -> None:
+    def __init__(self, rig: Rig, channel: int, frame_s: float, *, part_at: End | None = None) -> None:
         driver = rig.driver
+        self._part_at = part_at
         self._channel = channel
         self._frame_s = frame_s
         self._limits: dict[Cause, tuple[float, str]] = {
@@ -84,8 +85,8 @@ class PassageFinder:
         for cause, (limit, _) in self._limits.items():
             bridge = max(1, round(_BRIDGE_S[cause] / self._frame_s))
             self._runs[cause].add(values[cause], limit, stretch.first_frame, bridge)
-        if run.failed_at_s is not None and not self._failures:
-            self._failures.append(self._failure(stretch))
+        if run.failure is not None and not self._failures:
+            self._failures.append(self._failure(stretch.first_frame * self._frame_s, run.failure))
 
     def finish(self, duration_s: float) -> list[Passage]:
         """Every passage, in order of time."""
@@ -99,27 +100,25 @@ class PassageFinder:
                 value=worst,
                 limit=self._limits[cause][0],
                 unit=self._limits[cause][1],
+                part_at=self._part_at,
             )
             for cause, runs in self._runs.items()
             for first, end, worst in runs.found
         ]
         return sorted(passages + self._failures, key=lambda passage: (passage.start_s, passage.cause))
 
-    def _failure(self, stretch: Stretch) -> Passage:
-        run = stretch.run
-        assert run.failed_at_s is not None
-        at_s = stretch.first_frame * self._frame_s + run.failed_at_s
-        hottest_k = 0.0 if run.filament_temp_k is None else float(run.filament_temp_k.max())
-        molten = hottest_k >= _melting_k()
+    def _failure(self, stretch_s: float, failure: Failure) -> Passage:
+        at_s = stretch_s + failure.at_s
         return Passage(
             start_s=at_s,
             end_s=at_s + self._frame_s,
             channel=self._channel,
             verdict="risk",
             cause="protection_failed",
-            value=hottest_k if molten else run.life_used_ratio,
-            limit=_melting_k() if molten else 1.0,
-            unit="K" if molten else "life",
+            value=failure.value,
+            limit=failure.limit,
+            unit=failure.unit,
+            part_at=self._part_at,
         )
 
     def _start_s(self, cause: Cause, first: float, duration_s: float) -> float:
@@ -132,18 +131,12 @@ class PassageFinder:
 
 def _while_it_lasts(run: Run) -> NDArray[np.float32]:
     """Attenuation by a part that is whole: one that is destroyed does not work, it has failed."""
-    if run.failed_at_s is None:
+    if run.failure is None:
         return run.attenuation_db
     attenuation_db = run.attenuation_db.copy()
-    attenuation_db[round(run.failed_at_s / run.frame_s) :] = 0.0
+    attenuation_db[round(run.failure.at_s / run.frame_s) :] = 0.0
     return attenuation_db
 
 
 def _verdict_of(cause: Cause) -> Verdict:
     return "engaged" if cause == "protection_engaged" else "risk"
-
-
-def _melting_k() -> float:
-    from auditor import published
-
-    return float(published.TUNGSTEN_MELTING_K.value)

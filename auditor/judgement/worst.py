@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from auditor import published
 from auditor.audit_types import Cause
+from auditor.judgement.ratings import Stretch, stretches
 from auditor.units import power_to_db
 
 if TYPE_CHECKING:
-    from auditor.judgement.ratings import Stretch
+    from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
 
 Excess = tuple[float, Cause]
@@ -43,7 +44,11 @@ class Worst:
             self.failed_at_s = stretch.first_frame * run.frame_s + run.failed_at_s
 
     def excess(self, rig: Rig) -> Excess:
-        """By how much the worst quantity is over its limit [dB], negative if under it, and which it is.
+        """By how much the worst quantity is over its limit [dB], negative if under it, and which it is."""
+        return max((excess_db, cause) for cause, excess_db in self.excesses(rig).items())
+
+    def excesses(self, rig: Rig) -> dict[Cause, float]:
+        """By how much each quantity is over its limit [dB], negative if under it.
 
         Powers, and rises of temperature above ambient, count as 10 log10 of their ratio to the limit; a filament's
         temperature as 40 log10, for its power goes with the fourth power of it.
@@ -51,11 +56,18 @@ class Worst:
         driver, ambient_c = rig.driver, rig.site.ambient_temp_c
         molten = max(self.filament_temp_k, 1.0) / published.TUNGSTEN_MELTING_K.value
         part_db = max(40.0 * math.log10(molten), power_to_db(self.life_used_ratio))
-        excesses: list[Excess] = [
-            (power_to_db(self.power_1s_w / driver.program_power_w), "driver_power_1s"),
-            (power_to_db(self.power_60s_w / driver.continuous_power_w), "driver_power_60s"),
-            (power_to_db(self.power_peak_w / driver.peak_power_w), "driver_power_peak"),
-            (power_to_db((self.coil_temp_c - ambient_c) / (driver.coil_temp_limit_c - ambient_c)), "coil_temp"),
-            (part_db if self.failed_at_s is None else max(part_db, 0.0), "protection_failed"),
-        ]
-        return max(excesses)
+        return {
+            "driver_power_1s": power_to_db(self.power_1s_w / driver.program_power_w),
+            "driver_power_60s": power_to_db(self.power_60s_w / driver.continuous_power_w),
+            "driver_power_peak": power_to_db(self.power_peak_w / driver.peak_power_w),
+            "coil_temp": power_to_db((self.coil_temp_c - ambient_c) / (driver.coil_temp_limit_c - ambient_c)),
+            "protection_failed": part_db if self.failed_at_s is None else max(part_db, 0.0),
+        }
+
+
+def worst_of(frames: HfFrames, rig: Rig) -> Worst:
+    """The worst of a whole channel, everything cold at its start."""
+    worst = Worst()
+    for stretch in stretches(frames, rig, protected=True):
+        worst.take(stretch)
+    return worst

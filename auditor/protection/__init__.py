@@ -6,7 +6,8 @@ A method is a module with
 - ``Table``, the pydantic model of its ``[protection]`` table;
 - ``key_faults(given)``, the faults of which keys are given together, whatever their values;
 - ``resolve(table)``, from a valid ``Table`` to ``(settings, assumed keys, faults)``;
-- ``run(...)``, the simulation.
+- ``run(...)``, the simulation;
+- where the part has a tolerance that `run` does not count itself, ``ends(settings)``: see there.
 
 To add one: write the module, add its line to `METHODS`, take its name out of `LATER`.
 """
@@ -38,6 +39,10 @@ METHODS: dict[str, str] = {
 }
 # Named in the rig file's description, but not built yet: refused with that reason, not as a misspelling.
 LATER: tuple[str, ...] = ()
+
+
+# Parts that take the HF away altogether and, quieter, may not.
+_OPENING = ("fuse", "breaker", "resettable", "relay")
 
 
 class Settings(Protocol):
@@ -76,6 +81,20 @@ class Method(Protocol):
         start: ThermalState | None = None,
     ) -> Run:
         """Drive the part and the driver together with the HF branch's voltage."""
+
+
+def ends(settings: Settings) -> tuple[Settings, Settings] | None:
+    """The part that acts earliest and the one that acts latest of those its tolerance allows.
+
+    None for a part without tolerance, and for one whose own `run` counts both.
+    """
+    found = getattr(method(settings.kind), "ends", None)
+    return None if found is None else found(settings)
+
+
+def opens(settings: Settings) -> bool:
+    """Whether the part protects by opening, so that a lower level may leave it closed."""
+    return settings.kind in _OPENING
 
 
 def method(kind: str) -> Method:

@@ -115,7 +115,7 @@ def resolve(table: Table) -> tuple[Breaker | None, list[str], list[Fault]]:
     if ohm is None:
         hint = f"measure it, or take it from the maker's sheet; known from {min(listed):g} to {max(listed):g} A"
         what = f"missing: none is published for a breaker of {table.rating_a:g} A"
-        faults.append(Fault(key="resistance_ohm", what=what, hint=hint))
+        faults.append(Fault(key="resistance_ohm", what=what, allowed="0.0001 to 1000 ohm", hint=hint))
     if faults or ohm is None:
         return None, [], faults
     breaker = Breaker(
@@ -173,6 +173,7 @@ def _part(settings: Breaker) -> TimeCurrentPart:
         earliest=earliest,
         latest=latest,
         resistance_ohm=settings.resistance_ohm,
+        rating_a=settings.rating_a,
         recloses_after_s=math.inf if settings.reset_s is None else settings.reset_s,
     )
 
@@ -180,7 +181,7 @@ def _part(settings: Breaker) -> TimeCurrentPart:
 def _reset_faults(table: Table) -> list[Fault]:
     if table.reset == "self" and table.reset_s is None:
         what = 'missing: reset "self" needs the time after which it closes'
-        return [Fault(key="reset_s", what=what, allowed="0.1 to 3600 s")]
+        return [Fault(key="reset_s", what=what, allowed="0.1 to 3600 s", hint="see its datasheet, or try it out")]
     if table.reset == "hand" and table.reset_s is not None:
         what = 'reset "hand" stays open until somebody closes it'
         return [
@@ -196,4 +197,5 @@ def _no_window(table: Table) -> Fault:
         what="no published trip window for a breaker of that rating",
         got=shown(table.rating_a, unit="A"),
         allowed=" or ".join(f"{low:g} to {high:g} A" for low, high in ranges),
+        hint="`auditor parts breaker` prints the windows",
     )

@@ -39,21 +39,37 @@ class ThermalState:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Failure:
+    """What destroyed the part: when, and by which quantity over which limit.
+
+    at_s : float
+        From the start of the stretch [s]; nought if it was destroyed before.
+    value, limit : float
+        In `unit`: filament temperature in ``"K"``, share of a lamp's life in ``"life"``, a fuse's current in ``"A"``,
+        voltage across a tripped part in ``"V"``.
+    """
+
+    at_s: float
+    value: float
+    limit: float
+    unit: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Run:
     """One stretch of programme through protection and driver; arrays have shape=(frames,), dtype float32.
 
     Voltages and powers are means over the frame; temperatures and resistance are those at its end.
 
     A part that opens does so somewhere between an earliest and a latest time, by its tolerance. Whether the show is
-    interrupted is answered by the earliest (`muted`, `trips`, `failed_at_s`), what the driver went through by the
+    interrupted is answered by the earliest (`muted`, `trips`, `failure`), what the driver went through by the
     latest (voltage, temperatures, power): each is the careful reading of its question. Between the two times a frame
     may hence be muted and hot. For a part without tolerance both are the same.
 
     Parameters
     ----------
-    failed_at_s : float or None
-        When the part was destroyed, from the start of the stretch [s]; nought if it was before. A part that trips and
-        can be closed again has not failed.
+    failure : Failure or None
+        What destroyed the part. A part that trips and can be closed again has not failed.
     muted : ndarray of bool [shape=(frames,)] or None
         Whether the branch is open at the end of the frame; None for a part that never opens but by failing.
     trips : int
@@ -75,15 +91,30 @@ class Run:
     protection_power_w: Trace
     filament_temp_k: Trace | None
     life_used_ratio: float
-    failed_at_s: float | None
     end: ThermalState
     cold_resistance_ohm: float
     network: CoilNetwork
+    failure: Failure | None = None
     muted: NDArray[np.bool_] | None = None
     trips: int = 0
     chatter: int = 0
     replace: tuple[str, ...] = ()
     opens_at_s: tuple[float | None, float | None] = (None, None)
+
+    @property
+    def failed_at_s(self) -> float | None:
+        """When the part was destroyed, from the start of the stretch [s]; None if it is whole."""
+        return None if self.failure is None else self.failure.at_s
+
+    @cached_property
+    def silent(self) -> NDArray[np.bool_]:
+        """Whether nothing reaches the driver at the end of each frame: the branch is open, or the part destroyed."""
+        if self.muted is not None:
+            return self.muted
+        silent = np.zeros(len(self.driver_voltage_rms_v), dtype=np.bool_)
+        if self.failure is not None:
+            silent[round(self.failure.at_s / self.frame_s) :] = True
+        return silent
 
     @cached_property  # tally, passages and traces all ask for it
     def attenuation_db(self) -> Trace:
@@ -98,6 +129,6 @@ class Run:
         loss: Trace = 20 * np.log10((self.protection_resistance_ohm + impedance_ohm) / cold_ohm)
         if self.muted is not None:
             loss[self.muted] = OPEN_ATTENUATION_DB
-        elif self.failed_at_s is not None:
-            loss[round(self.failed_at_s / self.frame_s) :] = 0.0
+        elif self.failure is not None:
+            loss[self.silent] = 0.0
         return loss

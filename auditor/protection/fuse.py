@@ -157,6 +157,7 @@ def _part(settings: Fuse) -> TimeCurrentPart:
         earliest=earliest,
         latest=latest,
         resistance_ohm=settings.cold_resistance_ohm,
+        rating_a=settings.rating_a,
         destroyed=f"fuse {settings.part}, {settings.body}",
     )
 
@@ -187,7 +188,7 @@ def _no_curve(table: Table, body: Body) -> Fault:
         what=f"no published curve for a fuse {table.characteristic} in {body} of that rating",
         got=shown(table.rating_a, unit="A"),
         allowed=f"{low_a:g} to {high_a:g} A",
-        hint=f"published for {', '.join(others)}",
+        hint=f"published for {', '.join(others)}; `auditor parts fuse` prints the gates",
     )
 
 
@@ -196,5 +197,6 @@ def _no_resistance(table: Table) -> Fault:
     return Fault(
         key="cold_resistance_ohm",
         what=f"missing: none is published for a fuse {table.characteristic} of {table.rating_a:g} A",
+        allowed="0.0001 to 1000 ohm",
         hint=f"measure it, or take it from the maker's sheet; known from {min(listed):g} to {max(listed):g} A",
     )

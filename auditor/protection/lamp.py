@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeVar
 
 from auditor import published
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 ASSUMED_LIFE_H = 1000.0  # the commonest printed life in the list; common practice, no source
+CURRENT_TOLERANCE_RATIO = 0.1  # of the rated current, as makers print it; common practice, no source
 SMALL_LAMP_W, LARGE_LAMP_W = 6.0, 20.0  # vacuum up to the first, the hottest class from the second; assumed
 
 
@@ -200,7 +201,7 @@ def _class_of(design_power_w: float, known: LampPart | None) -> tuple[float, flo
 def _unknown_part(part: str) -> Fault:
     near = nearest_lamps(part)
     hint = f"nearest: {', '.join(near)}; " if near else ""
-    hint += f"`auditor parts` lists all {len(lamps())}; or give design_voltage_v and design_current_a"
+    hint += f"`auditor parts lamp` lists all {len(lamps())}; or give design_voltage_v and design_current_a"
     return Fault(key="part", what="no such lamp in the list", got=shown(part), hint=hint)
 
 
@@ -222,7 +223,27 @@ def run(
     """
     from auditor.protection import thermal_element
 
-    return thermal_element.run(_element(settings, network.ambient_temp_c), network, source_rms_v, frame_s, start=start)
+    element = _element(settings, network.ambient_temp_c)
+    return thermal_element.run(element, network, source_rms_v, frame_s, start=start, destroyed=_name(settings))
+
+
+def ends(settings: Lamp) -> tuple[Lamp, Lamp]:
+    """The lamp that acts earliest and the one that acts latest of those sold under that rating.
+
+    Makers hold the current at the rated voltage to a tenth. The lamp of the least current has the highest resistance:
+    it dulls first and is the hotter for it. The one of the most current lets most through to the driver.
+    """
+    earliest, latest = (
+        replace(settings, design_current_a=settings.design_current_a * ratio)
+        for ratio in (1.0 - CURRENT_TOLERANCE_RATIO, 1.0 + CURRENT_TOLERANCE_RATIO)
+    )
+    return earliest, latest
+
+
+def _name(settings: Lamp) -> str:
+    rating = f"{settings.design_voltage_v:g} V {settings.design_current_a:.3g} A"
+    count = settings.series_count * settings.parallel_count
+    return f"{'lamp' if count == 1 else f'{count} lamps'} {settings.part or rating}"
 
 
 @functools.lru_cache(maxsize=64)

@@ -104,10 +104,8 @@ class Table(RigTable):
 
 
 def key_faults(given: AbstractSet[str]) -> list[Fault]:
-    """The threshold must be given: nothing else says when to open."""
-    if "threshold_v" in given:
-        return []
-    return [Fault(key="threshold_v", what="missing: the level at which the relay opens [V rms]")]
+    """No two keys depend on each other, whatever their values."""
+    return []
 
 
 def resolve(table: Table) -> tuple[Relay | None, list[str], list[Fault]]:
@@ -138,7 +136,8 @@ def resolve(table: Table) -> tuple[Relay | None, list[str], list[Fault]]:
         what = "no lower than threshold_v, so the relay would never settle"
         allowed = f"below {shown(table.threshold_v, unit='V')}"
         got = shown(values["release_v"], unit="V")
-        return None, [], [Fault(key="release_v", what=what, got=got, allowed=allowed)]
+        hint = f"left out, it is 3 dB under the threshold, {shown(defaults['release_v'], unit='V')}"
+        return None, [], [Fault(key="release_v", what=what, got=got, allowed=allowed, hint=hint)]
     relay = Relay(threshold_v=table.threshold_v, **values)
     return relay, [key for key in defaults if key not in given], []
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.driver.coil import CoilNetwork
-    from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.contract import Failure, Run, ThermalState
     from auditor.protection.polymer import Course
 
 ASSUMED_MAX_VOLTAGE_V = 30.0  # the lower of the two series in the list: the careful reading
@@ -134,10 +134,8 @@ class Table(RigTable):
 
 
 def key_faults(given: AbstractSet[str]) -> list[Fault]:
-    """The hold current names the part; whether more is needed depends on its value."""
-    if "hold_a" in given:
-        return []
-    return [Fault(key="hold_a", what="missing: the current the part holds [A]", hint="it names a part of the list")]
+    """Whether more than the hold current is needed depends on its value, which `resolve` sees."""
+    return []
 
 
 def resolve(table: Table) -> tuple[Resettable | None, list[str], list[Fault]]:
@@ -209,6 +207,7 @@ def run(
     late = course(late_part, driver, source, frame_s, start=late_start)
     voltage, coil, body, resistance, power = late.traces
     part_c, coil_c, body_c, tripped = late.end
+    failure = _overvoltage(settings, source, frame_s, early, late)
     return Run(
         frame_s=frame_s,
         driver_voltage_rms_v=voltage,
@@ -217,14 +216,14 @@ def run(
         protection_resistance_ohm=resistance,
         protection_power_w=power,
         filament_temp_k=None,
-        life_used_ratio=0.0,
-        failed_at_s=None,
+        life_used_ratio=max(_voltage_share(settings, source, each) for each in (early, late)),
+        failure=failure,
         end=ThermalState(coil_temp_c=coil_c, body_temp_c=body_c, part=(part_c, tripped, *early.end)),
         cold_resistance_ohm=late_part.resistance_ohm(network.ambient_temp_c),
         network=network,
         muted=early.muted,
         trips=early.trips,
-        replace=_overvoltage(settings, source, early, late),
+        replace=() if failure is None else (_destroyed(settings, failure),),
         opens_at_s=(_seconds(early, frame_s), _seconds(late, frame_s)),
     )
 
@@ -250,13 +249,32 @@ def _seconds(course: Course, frame_s: float) -> float | None:
     return None if course.opens_at_frame < 0 else course.opens_at_frame * frame_s
 
 
-def _overvoltage(settings: Resettable, source: NDArray[np.float32], *courses: Course) -> tuple[str, ...]:
-    """What must be replaced: a tripped part takes nearly all the voltage there is, and stands only so much."""
-    across = [float((source - each.traces[0])[each.muted].max(initial=0.0)) for each in courses]
-    if max(across) <= settings.max_voltage_v:
-        return ()
+def _across_v(source: NDArray[np.float32], course: Course) -> NDArray[np.float32]:
+    """Voltage across the part where it is tripped, nought elsewhere: then it takes nearly all there is [V rms]."""
+    return (source - course.traces[0]) * course.muted
+
+
+def _voltage_share(settings: Resettable, source: NDArray[np.float32], course: Course) -> float:
+    """How much of what it may stand it has to stand, in terms of power: what destroys it is voltage, not use."""
+    return float((_across_v(source, course).max(initial=0.0) / settings.max_voltage_v) ** 2)
+
+
+def _overvoltage(settings: Resettable, source: NDArray[np.float32], frame_s: float, *courses: Course) -> Failure | None:
+    """When more voltage stands across the tripped part than its maker allows, and how much at most."""
+    import numpy as np
+
+    from auditor.protection.contract import Failure
+
+    across_v = np.maximum.reduce([_across_v(source, each) for each in courses])
+    over = np.flatnonzero(across_v > settings.max_voltage_v)
+    if not len(over):
+        return None
+    return Failure(at_s=float(over[0]) * frame_s, value=float(across_v.max()), limit=settings.max_voltage_v, unit="V")
+
+
+def _destroyed(settings: Resettable, failure: Failure) -> str:
     name = settings.part or f"{settings.hold_a:g} A"
     return (
-        f"the resettable part ({name}): {max(across):.0f} V stood across it while tripped, "
-        f"and it is made for {settings.max_voltage_v:.0f} V",
+        f"the resettable part ({name}): {failure.value:.0f} V stood across it while tripped, "
+        f"and it is made for {failure.limit:.0f} V"
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from auditor import published
 from auditor.errors import Fault
-from auditor.parts.resettables import nearest_resettables
+from auditor.parts.resettables import nearest_resettables, resettables
 from auditor.rig_fields import shown
 
 if TYPE_CHECKING:
@@ -19,8 +19,18 @@ STATED = ("trip_a", "resistance_ohm", "time_to_trip_s", "tripped_power_w")
 
 
 def missing_faults(table: Table) -> list[Fault]:
-    """What a part that the list does not have lacks."""
+    """What a part that the list does not have lacks; where nothing but its hold current is given, that one is told."""
     near = " and ".join(f"{each.hold_a:g} A" for each in nearest_resettables(table.hold_a))
+    if all(getattr(table, key) is None for key in STATED):
+        return [
+            Fault(
+                key="hold_a",
+                what="the list has no part that holds it",
+                got=shown(table.hold_a, unit="A"),
+                allowed=f"{', '.join(f'{each.hold_a:g}' for each in resettables())} A",
+                hint=f"nearest: {near}; or give {', '.join(STATED)}",
+            )
+        ]
     units = {"trip_a": "A", "resistance_ohm": "ohm", "time_to_trip_s": "s", "tripped_power_w": "W"}
     return [
         Fault(
@@ -40,16 +50,19 @@ def order_faults(settings: Resettable) -> list[Fault]:
     if hold >= trip:
         what = "no less than the trip current (trip_a), so it would trip on what it is to hold"
         allowed = f"below {shown(trip, unit='A')}"
-        faults.append(Fault(key="hold_a", what=what, got=shown(hold, unit="A"), allowed=allowed))
+        hint = "the trip current is the larger of the two, as a rule twice the hold current"
+        faults.append(Fault(key="hold_a", what=what, got=shown(hold, unit="A"), allowed=allowed, hint=hint))
     elif trip >= test_ratio * hold:
         what = "no less than the current that the time to trip is stated for, five times hold_a"
         allowed = f"below {shown(test_ratio * hold, unit='A')}"
-        faults.append(Fault(key="trip_a", what=what, got=shown(trip, unit="A"), allowed=allowed))
+        hint = "as a rule it is twice the hold current"
+        faults.append(Fault(key="trip_a", what=what, got=shown(trip, unit="A"), allowed=allowed, hint=hint))
     least_ohm, most_ohm = settings.resistance_ohm, settings.max_resistance_ohm
     if most_ohm < least_ohm:
         what = "less than the lowest resistance (resistance_ohm)"
         allowed = f"at least {shown(least_ohm, unit='ohm')}"
-        faults.append(Fault(key="max_resistance_ohm", what=what, got=shown(most_ohm, unit="ohm"), allowed=allowed))
+        got, hint = shown(most_ohm, unit="ohm"), "the datasheet prints both; if it prints one, leave this out"
+        faults.append(Fault(key="max_resistance_ohm", what=what, got=got, allowed=allowed, hint=hint))
     return faults
 
 
@@ -61,7 +74,8 @@ def thermal_faults(settings: Resettable) -> list[Fault]:
         what = f"the trip current is only {ratio:.3g} times the hold current, too near for such a spread of resistance"
         allowed = f"at most {settings.resistance_ohm * ratio**2:.3g} ohm"
         got = shown(settings.max_resistance_ohm, unit="ohm")
-        return [Fault(key="max_resistance_ohm", what=what, got=got, allowed=allowed)]
+        hint = "or trip_a is wrong; as a rule it is twice the hold current"
+        return [Fault(key="max_resistance_ohm", what=what, got=got, allowed=allowed, hint=hint)]
     if power_w * MOST_POWER_RATIO < least_w:
         what = "too little: a part that burns no more would trip on its hold current (hold_a)"
     elif power_w > most_w:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.kernels import compiled
-from auditor.protection.contract import Run, ThermalState
+from auditor.protection.contract import Failure, Run, ThermalState
 from auditor.protection.series_part import (
     STEP_SHARE,
     check_finite,
@@ -90,6 +90,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None,
+    destroyed: str = "",
 ) -> Run:
     """Co-simulate part and driver.
 
@@ -103,6 +104,8 @@ def run(
         Frame length [s].
     start : ThermalState or None
         None starts with everything at ambient and a new part.
+    destroyed : str
+        What must be replaced when it has failed, in words.
     """
     if start is None:
         start = ThermalState(coil_temp_c=network.ambient_temp_c, body_temp_c=network.ambient_temp_c)
@@ -124,11 +127,19 @@ def run(
         network=network,
         filament_temp_k=part_temp,
         life_used_ratio=float(state[3]),
-        failed_at_s=None if failed < 0 else failed * frame_s,
+        failure=_failure(element, failed * frame_s, part_temp, float(state[3])) if failed >= 0 else None,
+        replace=(destroyed,) if failed >= 0 and destroyed else (),
         end=ThermalState(
             coil_temp_c=float(state[1]), body_temp_c=float(state[2]), part=(float(state[0]), float(state[3]))
         ),
     )
+
+
+def _failure(element: ThermalElement, at_s: float, part_k: NDArray[np.float32], age_ratio: float) -> Failure:
+    hottest_k = float(part_k.max())
+    if hottest_k >= element.fails_at_k:
+        return Failure(at_s=at_s, value=hottest_k, limit=element.fails_at_k, unit="K")
+    return Failure(at_s=at_s, value=age_ratio, limit=1.0, unit="life")
 
 
 @compiled(error_model="numpy")

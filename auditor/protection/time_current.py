@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.kernels import compiled
-from auditor.protection.contract import Run, ThermalState
+from auditor.protection.contract import Failure, Run, ThermalState
 from auditor.protection.series_part import advance, check_finite, driver_constants, driver_impedance
 
 if TYPE_CHECKING:
@@ -92,6 +92,8 @@ class TimeCurrentPart:
         Of the closed part [ohm].
     recloses_after_s : float
         Infinite for one that stays open [s].
+    rating_a : float
+        Rated current [A].
     destroyed : str
         What must be replaced after it opened, in words; empty for a part that can be closed again.
     """
@@ -99,6 +101,7 @@ class TimeCurrentPart:
     earliest: Curve
     latest: Curve
     resistance_ohm: float
+    rating_a: float
     recloses_after_s: float = math.inf
     destroyed: str = ""
 
@@ -157,13 +160,24 @@ def run(
         network=network,
         filament_temp_k=None,
         life_used_ratio=early.damage_ratio if part.destroyed else 0.0,
-        failed_at_s=early.opens_at_s if is_lost else None,
+        failure=_failure(part, network, source, frame_s, early) if is_lost else None,
         muted=early.is_open,
         trips=early.trips,
         replace=(part.destroyed,) if is_lost else (),
         opens_at_s=(early.opens_at_s, late.opens_at_s),
         end=ThermalState(coil_temp_c=late.state[0], body_temp_c=late.state[1], part=(*early.state, *late.state[2:])),
     )
+
+
+def _failure(
+    part: TimeCurrentPart, network: CoilNetwork, source: NDArray[np.float32], frame_s: float, early: _Pass
+) -> Failure:
+    """The current that opened it, with the coil as warm as it was in the frame before."""
+    at_s = early.opens_at_s or 0.0
+    frame = min(int(at_s / frame_s), len(source) - 1)
+    coil_c = float(early.traces[1, max(frame - 1, 0)])
+    current_a = float(source[frame]) / (part.resistance_ohm + driver_impedance(driver_constants(network), coil_c))
+    return Failure(at_s=at_s, value=current_a, limit=part.rating_a, unit="A")
 
 
 def _pass(

@@ -120,11 +120,14 @@ def test_a_listed_rating_brings_its_resistance_and_others_lie_between() -> None:
 FAULTS = [
     (
         {"rating_a": 1},
-        ["protection.reset: missing; allowed: hand, self"],
+        ["protection.reset: missing; allowed: hand, self (whether it is closed again by hand or closes by itself)"],
     ),
     (
         {"rating_a": 1, "reset": "self"},
-        ['protection.reset_s: missing: reset "self" needs the time after which it closes; allowed: 0.1 to 3600 s'],
+        [
+            'protection.reset_s: missing: reset "self" needs the time after which it closes; '
+            "allowed: 0.1 to 3600 s (see its datasheet, or try it out)"
+        ],
     ),
     (
         {"rating_a": 1, "reset": "hand", "reset_s": 5},
@@ -137,15 +140,16 @@ FAULTS = [
         {"rating_a": 2.5, "reset": "hand"},
         [
             "protection.rating_a: no published trip window for a breaker of that rating, got 2.5 A; "
-            "allowed: 0.25 to 2 A or 3 to 20 A"
+            "allowed: 0.25 to 2 A or 3 to 20 A (`auditor parts breaker` prints the windows)"
         ],
     ),
     (
         {"rating_a": 10, "reset": "self"},
         [
-            'protection.reset_s: missing: reset "self" needs the time after which it closes; allowed: 0.1 to 3600 s',
-            "protection.resistance_ohm: missing: none is published for a breaker of 10 A (measure it, or "
-            "take it from the maker's sheet; known from 0.5 to 5 A)",
+            'protection.reset_s: missing: reset "self" needs the time after which it closes; '
+            "allowed: 0.1 to 3600 s (see its datasheet, or try it out)",
+            "protection.resistance_ohm: missing: none is published for a breaker of 10 A; allowed: "
+            "0.0001 to 1000 ohm (measure it, or take it from the maker's sheet; known from 0.5 to 5 A)",
         ],
     ),
     (

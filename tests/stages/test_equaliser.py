@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +13,11 @@ from auditor.chain import equaliser
 from auditor.chain.equaliser import EqualiserChannel, analogue_response, coefficients
 from auditor.chain.play import play
 from auditor.errors import ProgrammeError
-from auditor.judgement.margin import margin, worst_excess
 from auditor.rig import EqualiserSection, Rig, rig_as_dict
 from auditor.rig_resolve import resolve_rig
 from auditor.rig_template import TEMPLATE
 from tests.published.models import rig
+from tests.stages.lines import excess_db, louder, margin_of
 from tests.stages.signals import WholeFile, demo_path, level_db, music, tone, write_wav
 
 RATE_HZ = 48_000
@@ -116,12 +115,9 @@ def test_a_stretch_read_again_is_what_was_played(tmp_path: Path) -> None:
 def test_margin_applied_and_audited_anew(start: str, active: bool, gain_db: float, rated_power_w: float) -> None:
     amplifier = {"rated_power_w": rated_power_w} | ({"band": "hf"} if active else {})
     system = rig(equaliser=CURVE, level={"gain_db": gain_db}, amplifier=amplifier)
-    feeds = play(str(demo_path(start)), system).feeds
-    margin_db, _ = margin(feeds, system, [worst_excess(feed.frames, system) for feed in feeds])
+    margin_db, _ = margin_of(play(str(demo_path(start)), system), system)
     if margin_db is not None:
-        louder = replace(system, level=replace(system.level, gain_db=gain_db + margin_db))
-        excess_db = max(worst_excess(feed.frames, louder)[0] for feed in play(str(demo_path(start)), louder).feeds)
-        assert excess_db == pytest.approx(0.0, abs=0.1)
+        assert excess_db(demo_path(start), louder(system, margin_db)) == pytest.approx(0.0, abs=0.1)
 
 
 # --- sampling rates that are too low ----------------------------------------------------------------------------------
@@ -177,7 +173,8 @@ def test_a_rig_without_one_has_no_such_entry() -> None:
 def test_faults_name_the_section() -> None:
     good, bad = CURVE[1], dict(CURVE[2])
     assert faults(good, bad | {"q": 0}) == [
-        "equaliser.2.q: smaller than anything in the trade, got 0; allowed: 0.1 to 50"
+        "equaliser.2.q: smaller than anything in the trade, got 0; allowed: 0.1 to 50 "
+        "(quality: 0.707 is a Butterworth corner, more is narrower)"
     ]
     assert faults(good, bad | {"kind": "peak"}) == [
         'equaliser.2.kind: not one of the words allowed, got "peak"; '
@@ -189,7 +186,9 @@ def test_faults_name_the_section() -> None:
     assert faults(CURVE[0] | {"gain_db": 3.0}) == [
         "equaliser.1.gain_db: a high_pass has no gain of its own, got 3 dB (remove it)"
     ]
-    assert faults(1) == ["equaliser: must be tables, each headed [[equaliser]], got an array"]
+    assert faults(1) == [
+        "equaliser: must be tables, each headed [[equaliser]], got an array (in double brackets, once for each section)"
+    ]
     assert len(faults({}, {"kind": "peaking"})) == 6
 
 
@@ -198,7 +197,7 @@ def test_one_table_instead_of_a_list_is_told() -> None:
 
     document = tomllib.loads(TEMPLATE) | {"equaliser": CURVE[1]}
     assert [str(fault) for fault in resolve_rig(document, path="rig.toml")[1]] == [
-        "equaliser: must be tables, each headed [[equaliser]], got a table"
+        "equaliser: must be tables, each headed [[equaliser]], got a table (in double brackets, once for each section)"
     ]
 
 

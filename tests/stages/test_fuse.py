@@ -189,30 +189,32 @@ def test_what_is_filled_in_is_told() -> None:
 FAULTS = [
     (
         {"characteristic": "F"},
-        "protection.rating_a: missing; allowed: 0.01 to 100 A",
+        "protection.rating_a: missing; allowed: 0.01 to 100 A (rated current, as stamped on the cap)",
     ),
     (
         {"rating_a": 2, "characteristic": "M"},
-        'protection.characteristic: not one of the words allowed, got "M"; allowed: F, T',
+        'protection.characteristic: not one of the words allowed, got "M"; allowed: F, T '
+        "(quick (F) or time-lag (T), as stamped on the cap)",
     ),
     (
         {"rating_a": 5, "characteristic": "T", "body": "ceramic"},
         "protection.rating_a: no published curve for a fuse T in ceramic of that rating, got 5 A; "
-        "allowed: 1 to 3.15 A (published for glass 0.125 to 6.3 A)",
+        "allowed: 1 to 3.15 A (published for glass 0.125 to 6.3 A; `auditor parts fuse` prints the gates)",
     ),
     (
         {"rating_a": 8, "characteristic": "F"},
         "protection.rating_a: no published curve for a fuse F in glass of that rating, got 8 A; "
-        "allowed: 0.125 to 6.3 A (published for ceramic 0.05 to 4 A)",
+        "allowed: 0.125 to 6.3 A (published for ceramic 0.05 to 4 A; `auditor parts fuse` prints the gates)",
     ),
     (
         {"rating_a": 0.2, "characteristic": "F"},
-        "protection.cold_resistance_ohm: missing: none is published for a fuse F of 0.2 A (measure it, "
-        "or take it from the maker's sheet; known from 0.5 to 6.3 A)",
+        "protection.cold_resistance_ohm: missing: none is published for a fuse F of 0.2 A; allowed: "
+        "0.0001 to 1000 ohm (measure it, or take it from the maker's sheet; known from 0.5 to 6.3 A)",
     ),
     (
         {"rating_a": 2, "characteristic": "F", "reset_s": 3},
-        'protection.reset_s: kind = "fuse" has no such key (remove it)',
+        'protection.reset_s: kind = "fuse" has no such key '
+        "(remove it; keys here: kind, rating_a, characteristic, body, cold_resistance_ohm)",
     ),
 ]
 

@@ -213,7 +213,7 @@ def test_what_is_left_out_is_assumed_and_said() -> None:
 @pytest.mark.parametrize(
     ("keys", "words"),
     [
-        ({}, ("protection.threshold_v", "missing", "[V rms]")),
+        ({}, ("protection.threshold_v", "missing", "0.05 to 1000 V")),
         ({"threshold_v": 10.0, "release_v": 10.0}, ("protection.release_v", "never settle", "got 10 V", "below 10 V")),
         ({"threshold_v": 10.0, "release_v": 12.0}, ("protection.release_v", "got 12 V")),
         ({"threshold_v": 0.0}, ("protection.threshold_v", "V")),

@@ -285,8 +285,8 @@ def test_a_measured_resistance_leaves_no_tolerance() -> None:
 @pytest.mark.parametrize(
     ("keys", "words"),
     [
-        ({}, ("protection.hold_a", "missing", "[A]")),
-        ({"hold_a": 0.6}, ("protection.trip_a", "[A]", "nearest: 0.5 A and 0.65 A")),
+        ({}, ("protection.hold_a", "missing", "0.01 to 50 A")),
+        ({"hold_a": 0.6}, ("protection.hold_a", "got 0.6 A", "nearest: 0.5 A and 0.65 A")),
         ({"hold_a": -1.0}, ("protection.hold_a", "A")),
         (OWN | {"hold_a": 0.4}, ("protection.hold_a", "would trip on what it is to hold", "below 0.4 A")) ,
         (OWN | {"hold_a": 0.41}, ("protection.hold_a", "got 0.41 A", "below 0.4 A")),
