@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Passage
 
 _TEMPERATURE_UNITS = ("C", "°C", "degC", "K")
+_OF_A_PART = ("A", "V")  # what blows a fuse, and what stands across a tripped part
 _UNPRINTABLE = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 _MEANINGLESS_C = 500.0  # bonds char and wire lets go far below; the thermal network does not know it
 _SLACK_DB = 1e-6  # so that -3.5000000001 is not rounded to -3.6
@@ -110,6 +111,8 @@ def quantity(value: float, unit: str, degree: str, *, limit: float = math.inf) -
         return degrees(value, degree) if unit != "K" else f"{whole(value)} K"
     if unit == "life":
         return f"{whole(value * 100.0)} % life"
+    if unit in _OF_A_PART:
+        return f"{as_given(_significant(value, 3))} {unit}"
     if unit == "dB" and value >= OPEN_ATTENUATION_DB:
         return "open"
     return f"{tenths(value)} {unit}"
@@ -124,8 +127,10 @@ def limit(value: float, unit: str, degree: str) -> str:
 
 def excess(passage: Passage) -> str:
     """By how much a passage is over: a ratio of powers in dB, a temperature in K; empty for mere engagement."""
+    if passage.unit == "V":
+        return _by(_significant(passage.value, 3) - passage.limit, decimals=1, unit="V")
     if passage.cause == "protection_failed":
-        return "failed"
+        return "blown" if passage.unit == "A" else "failed"
     if passage.verdict != "risk" or not math.isfinite(passage.value):
         return ""
     if passage.unit == "W" and passage.limit > 0.0:

@@ -63,7 +63,10 @@ def flagged_columns(track: Audit, grid: Grid) -> Flagged:
 
 
 def _over_from_s(passage: Passage, traces: Traces, earliest_s: float) -> float:
-    """When a passage is first over its limit: of a mean, not where its window starts but where the mean crosses it."""
+    """When a passage is first over its limit: of a mean, not where its window starts but where the mean crosses it.
+
+    The traces are those of a part as rated. For one at an end of its tolerance they are scaled to the passage's worst.
+    """
     means: dict[Cause, Trace] = {
         "driver_power_1s": traces.driver_power_1s_w,
         "driver_power_60s": traces.driver_power_60s_w,
@@ -72,5 +75,8 @@ def _over_from_s(passage: Passage, traces: Traces, earliest_s: float) -> float:
         return passage.start_s
     first = math.ceil(max(passage.start_s, earliest_s) / traces.step_s - 1e-6)
     stop = math.ceil(passage.end_s / traces.step_s - 1e-6)
-    over = np.flatnonzero(means[passage.cause][first:stop] > passage.limit)
+    mean = means[passage.cause][first:stop]
+    if passage.part_at is not None and len(mean) and mean.max() > 0.0:
+        mean = mean * np.float32(passage.value / float(mean.max()))
+    over = np.flatnonzero(mean > passage.limit)
     return float(first + over[0]) * traces.step_s if len(over) else passage.start_s

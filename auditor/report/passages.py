@@ -45,6 +45,8 @@ def show(track: Audit, sheet: Sheet) -> None:
         sheet.line(line)
     if any(passage.cause in _OF_A_MEAN for passage in shown):
         sheet.paragraph("from-to of a mean: the whole window", style=palette.QUIET)
+    if any(passage.part_at is not None for passage in shown):
+        sheet.paragraph(words.OFF_RATING, style=palette.QUIET)
     left = Counter(passage.cause for passage in track.passages)
     left.subtract(passage.cause for passage in shown)
     if left.total():
@@ -92,7 +94,7 @@ def _cells(passage: Passage, track: Audit, sheet: Sheet) -> dict[str, Text | str
         "from": figures.clock(passage.start_s, decimals=1),
         "to": "end" if failed else figures.clock(passage.end_s, decimals=1, up=True),
         "ch": str(passage.channel + 1),
-        "what": words.cause(passage.cause, track.rig),
+        "what": words.cause(passage.cause, track.rig, passage.part_at),
         "value": figures.quantity(passage.value, passage.unit, degree, limit=passage.limit),
         "limit": figures.limit(passage.limit, passage.unit, degree),
         "over by": figures.excess(passage),

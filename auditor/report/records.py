@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 SCHEMA_VERSION = 1
 
-CSV_COLUMNS = ("path", "start_s", "end_s", "channel", "verdict", "cause", "value", "limit", "unit")
+CSV_COLUMNS = ("path", "start_s", "end_s", "channel", "verdict", "cause", "value", "limit", "unit", "part_at")
 
 _SIGNIFICANT_DIGITS = 6
 _LEAST_DECIMALS = 3  # so that a time keeps its milliseconds however long the track
@@ -67,9 +67,7 @@ def document(set_audit: SetAudit, *, exit_status: int) -> dict[str, Any]:
         },
         "errors": [{"path": fault.path, "message": fault.message} for fault in set_audit.errors],
     }
-    plain = _plain(whole)
-    assert isinstance(plain, dict)
-    return plain
+    return plain(whole)
 
 
 def to_csv(set_audit: SetAudit) -> str:
@@ -79,7 +77,7 @@ def to_csv(set_audit: SetAudit) -> str:
     writer.writerow(CSV_COLUMNS)
     for track in set_audit.tracks:
         for passage in track.passages:
-            fields = _plain({"path": track.path, **_passage(passage)})
+            fields = plain({"path": track.path, **_passage(passage)})
             writer.writerow(["" if fields[column] is None else fields[column] for column in CSV_COLUMNS])
     return text.getvalue()
 
@@ -104,6 +102,7 @@ def _track(track: Audit) -> dict[str, Any]:
         "verdict": track.verdict,
         "margin_db": track.margin_db,
         "margin_limited_by": track.margin_limited_by,
+        "quieter_risk": None if track.quieter_risk is None else asdict(track.quieter_risk),
         "worst_channel": track.worst_channel,
         "notes": list(track.notes),
         "unjudged": list(track.unjudged),
@@ -145,10 +144,14 @@ def _passage(passage: Passage) -> dict[str, Any]:
     return asdict(passage)
 
 
+def plain(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The same mapping with every number plain and finite and every string valid Unicode."""
+    return {str(key): _plain(each) for key, each in values.items()}
+
+
 def _plain(value: Any) -> Any:
-    """The value with every number plain and finite and every string valid Unicode."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(each) for key, each in value.items()}
+        return plain(value)
     if isinstance(value, (list, tuple)):
         return [_plain(each) for each in value]
     if isinstance(value, str):

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from auditor.audit_types import SEVERITY
-from auditor.report import figures, layout, palette, words
+from auditor.report import figures, layout, palette, part_lines, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit, Verdict
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _WIDEST_NAME = 36  # columns give way to a name up to this; a longer one is shortened
 HEAD = 16  # where the text beside a badge starts
+_MOST_NAMED = 4
 _ARM = 6  # cells of the margin bar on each side, 1 dB each
 _COLUMNS = ("", "track", "length", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
 _FLUSH_RIGHT = ("length", "margin", "coil", "1 s", "60 s", "loudness")
@@ -45,6 +46,7 @@ def show(set_audit: SetAudit, sheet: Sheet) -> None:
     if len(set_audit.tracks) > 1 or set_audit.interrupted:
         sheet.line()
         _whole_set(set_audit, sheet)
+    _quieter(set_audit, sheet)
     _errors(set_audit, sheet)
     sheet.line()
     _assumptions(set_audit, sheet)
@@ -147,6 +149,7 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
         parts.append(
             f"hottest coil {figures.degrees(set_audit.coil_temp_max_c, degree)} "
             f"(limit {figures.degrees(limit_c, degree)}) with the heat carried from track to track"
+            f"{_off_rating(set_audit)}"
         )
     missing = _missing(set_audit)
     if set_audit.tracks:
@@ -156,6 +159,24 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
     sentences = [each[0].upper() + each[1:] + "." for each in (*missing, ", ".join(parts)) if each]
     sheet.paragraph(" ".join(sentences), label=" " * (HEAD - layout.INDENT))
+
+
+def _off_rating(set_audit: SetAudit) -> str:
+    """Why the set is a risk though its hottest coil, that behind a lamp as rated, is within its limit."""
+    heated = set_audit.verdict == "risk" and all(track.verdict != "risk" for track in set_audit.tracks)
+    limit_c = set_audit.rig.driver.coil_temp_limit_c
+    if not heated or (set_audit.coil_temp_max_c or 0.0) > limit_c:
+        return ""
+    return ", and over its limit behind a lamp with more than its rated current, as makers allow"
+
+
+def _quieter(set_audit: SetAudit, sheet: Sheet) -> None:
+    """The tracks with which turning down is no remedy; a track alone has said so itself."""
+    names = _names(set_audit)
+    found = [sheet.name(names[track.path], 48) for track in set_audit.tracks if track.quieter_risk is not None]
+    if found and len(names) > 1:
+        more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
+        part_lines.warn(f"Quieter is not always safer, see there: {', '.join(found[:_MOST_NAMED])}{more}.", sheet)
 
 
 def _missing(set_audit: SetAudit) -> list[str]:
@@ -186,8 +207,9 @@ def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
 
 
 def _assumptions(set_audit: SetAudit, sheet: Sheet) -> None:
-    if set_audit.rig.assumed:
-        sheet.paragraph(words.assumptions(set_audit.rig), label="Assumed: ")
+    text = words.assumptions(set_audit.rig)
+    if text:
+        sheet.paragraph(text, label="Assumed: ")
 
 
 def _heading(text: str, sheet: Sheet) -> Text:

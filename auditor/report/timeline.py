@@ -15,6 +15,7 @@ import numpy as np
 from rich.text import Text
 
 from auditor.judgement.passages import ENGAGED_FROM_DB
+from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.published import DRAPER_POINT_K
 from auditor.report import figures, palette, words
 from auditor.report.grid import Grid, flagged_columns
@@ -97,7 +98,7 @@ def _axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
 
 def _gutter(title: str, scale: str, *, style: str = palette.STRONG) -> Text:
     line = Text(" ").append(f"{title:<{_TITLE}}", style=style)
-    return line.append(f"{scale:>{GUTTER - _TITLE - 2}} ", style=palette.QUIET)
+    return line.append(f"{scale:>{GUTTER - 2 - max(len(title), _TITLE)}} ", style=palette.QUIET)
 
 
 def _power_rows(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> Picture:
@@ -216,10 +217,13 @@ def _strip(title: str, marks: Sequence[Mark | None], glyphs: Glyphs) -> Picture:
 
 def _part_marks(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> list[Mark | None]:
     working = Mark("w", "working", glyphs.light, palette.AMBER, palette.BADGE["engaged"])
+    is_open = Mark("o", "open", glyphs.medium, palette.AMBER, palette.BADGE["engaged"])
     glowing = Mark("g", "glowing", glyphs.medium, palette.AMBER, palette.BADGE["engaged"])
     gone = Mark("x", words.gone(track.rig), glyphs.heavy, palette.CRIMSON, palette.BADGE["risk"])
     loss_db = grid.largest(channel.traces.attenuation_db, channel.traces.step_s)
-    marks: list[Mark | None] = [working if each > ENGAGED_FROM_DB else None for each in loss_db]
+    marks: list[Mark | None] = [
+        is_open if each >= OPEN_ATTENUATION_DB else working if each > ENGAGED_FROM_DB else None for each in loss_db
+    ]
     if channel.traces.filament_temp_k is not None:
         filament_k = grid.largest(channel.traces.filament_temp_k, channel.traces.step_s)
         marks = [glowing if hot >= DRAPER_POINT_K.value else m for hot, m in zip(filament_k, marks, strict=True)]

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
 from typing import TYPE_CHECKING
 
 from auditor.protection.contract import OPEN_ATTENUATION_DB
-from auditor.report.figures import about, as_given, clock, degrees, safe_side, tenths
+from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
+from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
 
 if TYPE_CHECKING:
-    from auditor.audit_types import Audit, Cause
+    from auditor.audit_types import Audit, Cause, End, Passage
     from auditor.rig import Rig
 
 CAUTIONS = (
@@ -58,6 +60,17 @@ _ASSUMED = {
 }
 
 _DEVICE = {"lamp": "lamp", "fuse": "fuse", "breaker": "breaker", "resettable": "resettable fuse", "relay": "relay"}
+# How a part ends: in a sentence, as the name of a passage, and the state it is in then.
+_DESTROYED = {"lamp": "burns out", "fuse": "blows", "resettable": "is over its voltage"}
+_FAILED = _DESTROYED | {"resettable": "over its voltage"}
+_GONE = {"lamp": "burnt out", "fuse": "blown", "resettable": "over voltage"}
+_TOLERANCE = f"{CURRENT_TOLERANCE_RATIO * 100.0:.0f} %"
+_SIGN: dict[End, str] = {"earliest": f"-{_TOLERANCE}", "latest": f"+{_TOLERANCE}"}
+# Under a table with passages of a lamp off its rating.
+OFF_RATING = (
+    f"lamp +/-{_TOLERANCE}: one that draws so much more or less than its rated current, as makers allow; the picture "
+    "above shows one as rated"
+)
 
 
 def track_names(paths: list[str]) -> list[str]:
@@ -106,13 +119,24 @@ def rig_sentence(rig: Rig) -> str:
 
 
 def assumptions(rig: Rig) -> str:
-    """What the rig file leaves out, in plain words."""
-    things = dict.fromkeys(_ASSUMED.get(key, key.partition(".")[0]) for key in rig.assumed)
+    """What the rig file leaves out, in plain words, and the tolerance that is counted; empty where there is neither."""
+    if not rig.assumed:
+        return tolerance(rig)
+    # Of several limiters each has its number in the key, as in limiter.2.hold_s.
+    plain = [re.sub(r"\.\d+\.", ".", key) for key in rig.assumed]
+    things = dict.fromkeys(_ASSUMED.get(key, key.partition(".")[0]) for key in plain)
     count = len(rig.assumed)
     return (
         f"{', '.join(things)} ({count} {'values' if count > 1 else 'value'}): not in the rig file, filled in with "
-        "usual values; `auditor rig check RIG` lists them."
+        f"usual values; `auditor rig check RIG` lists them. {tolerance(rig)}".rstrip()
     )
+
+
+def tolerance(rig: Rig) -> str:
+    """Which parts sold under the same rating the verdict holds for; empty where there is nothing to say."""
+    if rig.protection.kind != "lamp":
+        return ""
+    return f"Verdict and margin hold for lamps within {_TOLERANCE} of their rated current, figures for one as rated."
 
 
 def held_back(rig: Rig) -> str:
@@ -120,22 +144,27 @@ def held_back(rig: Rig) -> str:
     return f"held back by the {device(rig)}"
 
 
-def cause(why: Cause, rig: Rig) -> str:
-    """Why a passage is flagged, in a few words."""
+def cause(why: Cause, rig: Rig, part_at: End | None = None) -> str:
+    """Why a passage is flagged, in a few words; where it is so at one end of a lamp's tolerance only, with that."""
     part = device(rig)
-    return {
+    if part_at is not None and why == "protection_failed":
+        part = f"{part} {_SIGN[part_at]}"
+    text = {
         "driver_power_1s": "power over 1 s",
         "driver_power_60s": "power over 60 s",
         "driver_power_peak": "peak power",
         "coil_temp": "coil temperature",
-        "protection_failed": f"{part} {destroyed(rig)}",
-        "protection_engaged": f"{part} working",
+        "protection_failed": f"{part} {_FAILED.get(rig.protection.kind, 'fails')}",
+        "protection_engaged": f"{part} {'opens' if rig.protection.kind in ('breaker', 'relay') else 'working'}",
     }[why]
+    return text if part_at is None or why == "protection_failed" else f"{text}, lamp {_SIGN[part_at]}"
 
 
 def binds(why: Cause, rig: Rig) -> str:
     """What keeps the level from going higher."""
-    return f"the {cause(why, rig)} first" if why.startswith("protection") else f"the {cause(why, rig)} binds"
+    if why == "protection_failed":
+        return f"the {device(rig)} {destroyed(rig)} first"
+    return f"the {cause(why, rig)} binds"
 
 
 def reaches(why: Cause, rig: Rig, degree: str) -> str:
@@ -153,25 +182,29 @@ def reaches(why: Cause, rig: Rig, degree: str) -> str:
 
 
 def limiter_work(track: Audit) -> str:
-    """What the limiter in front of the amplifier does on a track, in the channel where it does most; empty without."""
+    """What the limiters in front of the amplifier do on a track, in the channel where they do most; empty without."""
     each = [channel.limiter for channel in track.channels if channel.limiter is not None]
     work = max(each, key=lambda one: (one.reduction_max_db, one.active_ratio), default=None)
     if work is None:
         return ""
+    several = len(track.rig.limiters) > 1
     if work.active_ratio == 0.0:
-        return "never works on this track."
+        return "none of them ever works on this track." if several else "never works on this track."
     share = f"{100.0 * work.active_ratio:.2g} %" if work.active_ratio < 0.0995 else f"{100.0 * work.active_ratio:.0f} %"
-    return f"works {share} of the time and takes away {tenths(work.reduction_max_db)} dB at most."
+    amount = f"{tenths(work.reduction_max_db)} dB at most"
+    if several:
+        return f"one or another works {share} of the time; together they take away {amount}."
+    return f"works {share} of the time and takes away {amount}."
 
 
 def gone(rig: Rig) -> str:
     """The state of a destroyed protective part."""
-    return "burnt out" if rig.protection.kind == "lamp" else "failed"
+    return _GONE.get(rig.protection.kind, "failed")
 
 
 def destroyed(rig: Rig) -> str:
     """How the protective part ends."""
-    return "burns out" if rig.protection.kind == "lamp" else "fails"
+    return _DESTROYED.get(rig.protection.kind, "fails")
 
 
 def verdict_line(track: Audit) -> str:
@@ -184,9 +217,9 @@ def verdict_line(track: Audit) -> str:
         )
     why = f": {binds(track.margin_limited_by, track.rig)}" if track.margin_limited_by else ""
     amount = safe_side(track.margin_db)
-    if amount < 0.0:
+    if amount < 0.0 and track.verdict == "risk":
         return f"About {tenths(-amount)} dB too loud{why}."
-    return f"About {tenths(amount)} dB of room{why}."
+    return f"About {tenths(max(amount, 0.0))} dB of room{why}."
 
 
 def advice(track: Audit, degree: str) -> str:
@@ -207,16 +240,11 @@ def _advice(track: Audit, degree: str) -> str:
     if track.verdict == "clear":
         return room[0].upper() + room[1:] + "."
     work = max((channel.protection for channel in track.channels), key=lambda each: each.attenuation_max_db)
-    return (
-        f"The {device(track.rig)} works for about {about(work.engaged_s)} and keeps the driver within its limits, "
-        f"{_held_back_by(work.attenuation_max_db)}; {room}."
-    )
-
-
-def _held_back_by(attenuation_max_db: float) -> str:
-    if attenuation_max_db >= OPEN_ATTENUATION_DB:
-        return "with the HF muted meanwhile"
-    return f"taking off up to {tenths(attenuation_max_db)} dB"
+    part, kept = device(track.rig), "keeps the driver within its limits"
+    if work.attenuation_max_db >= OPEN_ATTENUATION_DB:  # a line below says how often and how long
+        return f"The {part} opens and {kept}, with the HF muted meanwhile; {room}."
+    loss = f"taking off up to {tenths(work.attenuation_max_db)} dB"
+    return f"The {part} works for about {about(work.engaged_s)} and {kept}, {loss}; {room}."
 
 
 def _room(track: Audit, degree: str) -> str:
@@ -233,13 +261,31 @@ def _turn_down(track: Audit) -> str:
     reasons = []
     if track.margin_limited_by is not None and track.margin_limited_by != "protection_failed":
         reasons.append(binds(track.margin_limited_by, track.rig))
-    part = device(track.rig)
-    failures = [each.protection.failed_at_s for each in track.channels if each.protection.failed_at_s is not None]
+    failures = [each for each in track.passages if each.cause == "protection_failed"]
     if failures:
-        reasons.append(f"the {part} {destroyed(track.rig)} at {clock(min(failures))} and the driver falls silent")
+        reasons.append(_failure(min(failures, key=lambda each: each.start_s), track.rig))
     elif protection_overwhelmed(track):
-        reasons.append(f"the {part} is at work and still cannot save the driver here")
-    return f"{start}{': ' if reasons else ''}{', and '.join(reasons)}."
+        reasons.append(f"the {device(track.rig)} is at work and still cannot save the driver here")
+    return f"{start}: {_off_rating(track)}{', and '.join(reasons)}." if reasons else f"{start}."
+
+
+def _failure(failure: Passage, rig: Rig) -> str:
+    """What becomes of the part, and of the sound."""
+    part, at = device(rig), clock(failure.start_s)
+    value, limit = (quantity(each, failure.unit, "") for each in (failure.value, failure.limit))
+    if failure.unit == "V":
+        return f"from {at} on up to {value} stand across the tripped {part}, made for {limit}: it may burn or short"
+    current = f" on {value}, rated {limit}," if failure.unit == "A" else ""
+    return f"the {part} {destroyed(rig)} at {at}{current} and the driver falls silent"
+
+
+def _off_rating(track: Audit) -> str:
+    """The clause that says that only a lamp off its rating is a risk; empty where one as rated is."""
+    ends = {each.part_at for each in track.passages if each.verdict == "risk"}
+    if not ends or None in ends:
+        return ""
+    how = "off" if len(ends) > 1 else "over" if "latest" in ends else "under"
+    return f"with a lamp {_TOLERANCE} {how} its rated current, as makers allow, "
 
 
 def protection_overwhelmed(track: Audit) -> bool:

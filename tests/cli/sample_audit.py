@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.audit_types import (
+    AtEnd,
     Audit,
     Cause,
     ChannelAudit,
@@ -22,6 +23,7 @@ from auditor.audit_types import (
     Passage,
     ProtectionWork,
     SetAudit,
+    Tolerance,
     Traces,
     Verdict,
 )
@@ -110,6 +112,7 @@ def sample_channel(
         glow_s=glowing * step_s,
         life_used_ratio=1.2e-7,
     )
+    protected = _exposure(traces.driver_power_1s_w, traces.driver_power_60s_w, traces.coil_temp_c)
     return ChannelAudit(
         index=index,
         clipped_ratio=float(traces.clipped_ratio.mean()),
@@ -117,7 +120,7 @@ def sample_channel(
         hf_voltage_rms_v=float(np.sqrt(power_w.mean() * 8.0)),
         hf_voltage_peak_v=float(np.sqrt(power_w.max() * 8.0) * 2.5),
         hf_crest_db=14.2 if power_w.any() else None,
-        protected=_exposure(traces.driver_power_1s_w, traces.driver_power_60s_w, traces.coil_temp_c),
+        protected=protected,
         unprotected=_exposure(traces.unprotected_power_1s_w, traces.driver_power_60s_w, traces.unprotected_coil_temp_c),
         protection=ProtectionWork(
             kind="lamp" if lamp else "none",
@@ -126,10 +129,24 @@ def sample_channel(
             attenuation_max_db=float(loss_db.max()),
             attenuation_mean_db=float(loss_db.mean()),
             failed_at_s=failed_at_s,
+            tolerance=sample_tolerance(protected) if lamp else None,
             lamp=lamp_work if lamp else None,
         ),
         traces=traces,
     )
+
+
+def sample_tolerance(exposure: Exposure) -> Tolerance:
+    """The same at both ends but that the coil is hotter at the one, by rule of thumb."""
+    end = AtEnd(
+        verdict="engaged",
+        coil_temp_max_c=exposure.coil_temp_max_c,
+        driver_power_max_1s_w=exposure.driver_power_max_1s_w,
+        driver_power_max_60s_w=exposure.driver_power_max_60s_w,
+        failed_at_s=None,
+    )
+    hotter_c = 1.1 * exposure.coil_temp_max_c
+    return Tolerance(earliest=end, latest=replace(end, verdict="risk", coil_temp_max_c=hotter_c))
 
 
 def sample_track(

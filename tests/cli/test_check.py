@@ -13,7 +13,7 @@ import pytest
 from auditor.programme.files import natural_key, search
 from tests.cli.harness import finish, noise, run, settle, spawn
 
-CSV_HEADER = "path,start_s,end_s,channel,verdict,cause,value,limit,unit\n"
+CSV_HEADER = "path,start_s,end_s,channel,verdict,cause,value,limit,unit,part_at\n"
 
 
 @pytest.fixture

@@ -13,9 +13,10 @@ import jsonschema
 import numpy as np
 import pytest
 
-from auditor.audit_types import Exposure, SetAudit
+from auditor.audit_types import AtEnd, Exposure, LimiterWork, SetAudit
 from auditor.report import records
 from tests.cli.sample_audit import BROKEN_OFF, sample_rig, sample_set, sample_track
+from tests.cli.sample_parts import QUIETER, off_rating_track, opening_track
 
 TRACK_KEYS = [
     "path",
@@ -28,6 +29,7 @@ TRACK_KEYS = [
     "verdict",
     "margin_db",
     "margin_limited_by",
+    "quieter_risk",
     "worst_channel",
     "notes",
     "unjudged",
@@ -50,13 +52,23 @@ CHANNEL_KEYS = [
     "unprotected",
     "protection",
 ]
-LAMP_KEYS = [
+PART_KEYS = [
     "kind",
     "part",
     "engaged_s",
     "attenuation_max_db",
     "attenuation_mean_db",
     "failed_at_s",
+    "attenuation_median_db",
+    "trips",
+    "chatter",
+    "muted_s",
+    "opens_at_s",
+    "replace",
+    "tolerance",
+]
+LAMP_KEYS = [
+    *PART_KEYS,
     "filament_temp_max_k",
     "resistance_max_ohm",
     "power_max_w",
@@ -89,7 +101,13 @@ def test_the_schema_is_a_schema() -> None:
 def test_documents_satisfy_the_schema() -> None:
     bare = sample_track("a.wav", np.full(8, 5.0), margin_db=None, limited_by=None, rig=sample_rig(lamp=False))
     silent = sample_track("b.wav", np.zeros(8), margin_db=None, limited_by=None)
-    for audit in (sample_set(), empty_set(), empty_set(errors=()), sample_set(tracks=(bare, silent), rig=bare.rig)):
+    for audit in (
+        sample_set(),
+        with_parts(),
+        empty_set(),
+        empty_set(errors=()),
+        sample_set(tracks=(bare, silent), rig=bare.rig),
+    ):
         validator().validate(load(audit))
 
 
@@ -111,11 +129,60 @@ def test_the_keys_are_those_of_the_user_guide() -> None:
     assert list(track["channels"][0]["unprotected"]) == [field.name for field in fields(Exposure)]
     assert list(track["channels"][0]["protection"]) == LAMP_KEYS
     passage = document["tracks"][1]["passages"][0]
-    assert list(passage) == ["start_s", "end_s", "channel", "verdict", "cause", "value", "limit", "unit"]
+    assert list(passage) == ["start_s", "end_s", "channel", "verdict", "cause", "value", "limit", "unit", "part_at"]
     assert list(document["set"]) == ["verdict", "margin_db", "worst_track", "coil_temp_max_c"]
     assert list(document["errors"][0]) == ["path", "message"]
     assert document["exit_status"] == 1
     assert "driver.coil_temp_limit_c" in document["rig"]["assumed"]
+
+
+def with_parts() -> SetAudit:
+    """Every kind of object that the document can hold."""
+    return sample_set(
+        tracks=(
+            *sample_set().tracks,
+            off_rating_track("latest"),
+            replace(opening_track("relay"), quieter_risk=QUIETER),
+            opening_track("fuse", failure=(8.6, 2.0, "A"), replace=("fuse F2A, glass",)),
+        )
+    )
+
+
+def test_what_a_part_that_opens_does() -> None:
+    relay, fuse = load(with_parts())["tracks"][-2:]
+    assert relay["quieter_risk"] == {"from_db": -1.0, "to_db": -6.0, "cause": "driver_power_60s"}
+    work = fuse["channels"][0]["protection"]
+    assert list(work) == PART_KEYS
+    assert work["opens_at_s"] == {"earliest": 8.0, "latest": 8.0}
+    assert (work["trips"], work["chatter"], work["muted_s"], work["tolerance"]) == (1, 0, 12.0, None)
+    assert work["replace"] == ["fuse F2A, glass"]
+    assert fuse["quieter_risk"] is None
+
+
+def test_what_another_lamp_of_the_same_rating_would_do() -> None:
+    track = load(with_parts())["tracks"][-3]
+    assert [each["part_at"] for each in track["passages"] if each["verdict"] == "risk"] == ["latest"]
+    tolerance = track["channels"][1]["protection"]["tolerance"]
+    assert list(tolerance) == ["earliest", "latest"]
+    assert tolerance["latest"]["verdict"] == "risk"
+    assert list(tolerance["latest"]) == [field.name for field in fields(AtEnd)]
+
+
+def test_every_lamp_has_ends_and_nothing_else_has() -> None:
+    lamp_ends = load(with_parts())["tracks"][-3]["channels"][0]["protection"]["tolerance"]
+    for track, ends in ((-3, None), (-2, lamp_ends)):
+        document = load(with_parts())
+        document["tracks"][track]["channels"][0]["protection"]["tolerance"] = ends
+        assert not validator().is_valid(document)
+
+
+def test_a_limiter_always_has_figures() -> None:
+    track = sample_set().tracks[0]
+    channel = replace(track.channels[0], limiter=LimiterWork(active_ratio=0.1, reduction_max_db=1.2))
+    document = load(sample_set(tracks=(replace(track, channels=(channel,)),)))
+    validator().validate(document)
+    document["tracks"][0]["channels"][0]["limiter"]["reduction_max_db"] = None
+    assert not validator().is_valid(document)
 
 
 def every_object(value: Any) -> list[dict[str, Any]]:
@@ -125,7 +192,7 @@ def every_object(value: Any) -> list[dict[str, Any]]:
 
 
 def test_the_schema_refuses_any_other_key_and_any_missing_one() -> None:
-    document = load(sample_set())
+    document = load(with_parts())
     count = len(every_object(document))
     for number in range(count):
         extended = copy.deepcopy(document)
@@ -197,11 +264,18 @@ def test_csv_lists_every_passage() -> None:
     text = records.to_csv(audit)
     assert "\r" not in text
     rows = list(csv.DictReader(io.StringIO(text)))
-    assert text.splitlines()[0] == "path,start_s,end_s,channel,verdict,cause,value,limit,unit"
+    assert text.splitlines()[0] == "path,start_s,end_s,channel,verdict,cause,value,limit,unit,part_at"
     assert len(rows) == sum(len(track.passages) for track in audit.tracks)
     assert rows[0]["path"] == "demo/01-welcome-speech.wav"
     assert rows[0]["cause"] == "protection_engaged"
     assert {row["unit"] for row in rows} == {"dB", "W", "C", "K"}
+
+
+def test_csv_says_at_which_end_of_the_tolerance() -> None:
+    rows = list(csv.DictReader(io.StringIO(records.to_csv(with_parts()))))
+    told = {row["part_at"] for row in rows if row["path"] == "lamp.wav" and row["verdict"] == "risk"}
+    assert told == {"latest"}
+    assert {row["part_at"] for row in rows if row["path"] != "lamp.wav"} == {""}
 
 
 def test_csv_of_nothing_is_the_header() -> None:

@@ -1,4 +1,4 @@
-"""Whole screens of help, as they stand at 80 and 120 columns.
+"""Whole screens of help and the list of parts, as they stand at 80 and 120 columns.
 
 After a change that is meant, `UPDATE_SCREENS=1 pytest tests/cli/test_screens.py` writes them anew; read the difference.
 """
@@ -13,7 +13,7 @@ import pytest
 from tests.cli.harness import run
 
 SCREENS = Path(__file__).with_name("screens")
-COMMANDS = ("--help", "check --help", "rig --help")
+COMMANDS = ("--help", "check --help", "rig --help", "parts --help", "parts")
 
 
 @pytest.mark.parametrize("columns", [80, 120])
