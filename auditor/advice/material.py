@@ -1,0 +1,74 @@
+"""The programme up to the HF branch, decoded and split once for every question that follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from auditor.audit_types import FileFault
+from auditor.chain.play import Played, play
+from auditor.errors import AuditorError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from auditor.rig import Rig
+
+    Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Material:
+    """Tracks that have been through mixer, amplifier and crossover.
+
+    Parameters
+    ----------
+    rig : Rig
+        What they went through; its protection and driver are not part of that.
+    tracks : tuple of Played
+        Without the ladder of other gains: no margin can be had from them.
+    faults : tuple of FileFault
+        Files that could not be analysed, or not to the end.
+    interrupted : bool
+        Whether somebody stopped it; then the tracks are those finished.
+    """
+
+    rig: Rig
+    tracks: tuple[Played, ...]
+    faults: tuple[FileFault, ...]
+    interrupted: bool = False
+
+
+def gather(
+    programmes: Sequence[str | Path],
+    rig: Rig,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    earlier_faults: Sequence[FileFault] = (),
+) -> Material:
+    """Play every file up to the HF branch.
+
+    Parameters
+    ----------
+    programmes : sequence of str or Path
+    rig : Rig
+    progress : callable, optional
+        Given a track's index, returns the callable that is told how much of it is done.
+    earlier_faults : sequence of FileFault
+        Faults found before any file was opened, to stand in the result.
+    """
+    tracks: list[Played] = []
+    faults = list(earlier_faults)
+    interrupted = False
+    for index, programme in enumerate(programmes):
+        try:
+            played = play(str(programme), rig, progress=progress(index) if progress else None, with_ladder=False)
+            tracks.append(played)
+            faults += played.faults
+        except AuditorError as error:
+            faults.append(FileFault(path=str(programme), message=str(error)))
+        except KeyboardInterrupt:
+            interrupted = True
+            break
+    return Material(rig=rig, tracks=tuple(tracks), faults=tuple(faults), interrupted=interrupted)
