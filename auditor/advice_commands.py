@@ -234,7 +234,9 @@ def _limiter(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     from auditor.report.progress import ProgressBar
 
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
-        choice = limiter_choice.find(asked.files, asked.rig, progress=bar.of_track, earlier_faults=asked.faults)
+        choice = limiter_choice.find(
+            asked.files, asked.rig, progress=bar.of_track, earlier_faults=asked.faults, tell=bar.tell
+        )
     if isinstance(choice, limiter_choice.NoChoice):
         return None, choice.faults
     answer = _Answer(
@@ -255,7 +257,7 @@ def _protections(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     if not material.tracks:
         return None, material.faults
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
-        behind = overview.limited_rig(asked.files, asked.rig, progress=bar.of_track)
+        behind = overview.limited_rig(asked.files, asked.rig, progress=bar.of_track, tell=bar.tell)
     found = overview.compare(material, limited=None if behind is None else _gather(asked, behind))
     answer = _Answer(
         document=overview.document(found),

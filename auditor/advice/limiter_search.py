@@ -3,8 +3,8 @@
 A trial plays the file anew, for a limiter answers to what comes and in its own time. Lowering the threshold of the last
 limiter takes more away at every sample (without hold strictly so, with it and through filters very nearly: see
 `tests/stages/test_limiter_choice.py`), so a safe and an unsafe threshold enclose the highest safe one. Not so for the
-first of two: what it takes away lets the second rest, and up to 2 dB more of a peak get past that. So the first is found
-first and the second behind it, and what lowers the first afterwards has the second verified anew.
+first of two: what it takes away lets the second rest, and up to 2 dB more of a peak get past that. So the first is set
+first and the second behind it, and when the first must come down afterwards, all of it is played and judged again.
 """
 
 from __future__ import annotations

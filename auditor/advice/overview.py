@@ -117,12 +117,18 @@ def compare(material: Material, *, limited: Material | None = None) -> Overview:
     return Overview(rig=rig, methods=tuple(methods))
 
 
-def limited_rig(files: Sequence[str], rig: Rig, *, progress: Callable[[int], Progress] | None = None) -> Rig | None:
+def limited_rig(
+    files: Sequence[str],
+    rig: Rig,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> Rig | None:
     """The rig with a limiter and nothing else: its own, or what `limiter_choice` finds; None where no file is read."""
     bare = replace(rig, protection=NoProtection())
     if rig.limiters:
         return bare
-    found = limiter_choice.find(files, bare, progress=progress)
+    found = limiter_choice.find(files, bare, progress=progress, tell=tell, with_margin=False)
     return None if isinstance(found, limiter_choice.NoChoice) else replace(bare, limiters=found.limiters)
 
 

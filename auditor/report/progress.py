@@ -17,6 +17,7 @@ from auditor.report.terminal import glyphs_for, make_console
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress, TaskID
+    from rich.status import Status
 
 _STEPS = 1000.0  # of the whole bar
 _NAME_CELLS = 32
@@ -53,9 +54,10 @@ class ProgressBar:
         self._console = make_console(file, no_color=no_color, least_width=_LEAST_WIDTH)
         self._bar: Progress | None = None
         self._task: TaskID | None = None
+        self._step: Status | None = None
 
     def __enter__(self) -> Self:
-        if self._console.is_terminal and not self._console.is_dumb_terminal and self._paths:
+        if self._is_shown:
             self._bar = _bar(self._console)
             self._task = self._bar.add_task("", total=_STEPS, track="", name="")
             self._bar.start()
@@ -64,9 +66,29 @@ class ProgressBar:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._bar is not None:
-            self._bar.stop()
-            self._bar = None
+        self._stop()
+
+    @property
+    def _is_shown(self) -> bool:
+        return self._console.is_terminal and not self._console.is_dumb_terminal and bool(self._paths)
+
+    def _stop(self) -> None:
+        for shown in (self._bar, self._step):
+            if shown is not None:
+                shown.stop()
+        self._bar = self._step = None
+
+    def tell(self, step: str) -> None:
+        """Show in place of the bar what is being done, of which nobody knows how long it takes."""
+        if not self._is_shown:
+            return
+        text = step[: max(self._console.width - 4, 0)]
+        if self._step is not None:
+            self._step.update(text)
+            return
+        self._stop()
+        self._step = self._console.status(text, spinner="line", spinner_style=palette.BLUE)
+        self._step.start()
 
     def of_track(self, track: int) -> Callable[[float], None]:
         """What `auditor.audit` calls for one track: it knows only how much of its own file is done."""
