@@ -120,9 +120,7 @@ class Browser:
             page.heard(message["method"], message["params"])
         return message
 
-    def open(
-        self, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False, scale: float = 1.0
-    ) -> Page:
+    def open(self, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False, scale: float = 1.0) -> Page:
         """Open a file in a window of this size and wait until it is loaded."""
         target = self.call("Target.createTarget", {"url": "about:blank"})["targetId"]
         session = self.call("Target.attachToTarget", {"targetId": target, "flatten": True})["sessionId"]
@@ -168,9 +166,7 @@ class Page:
 
     def evaluate(self, script: str) -> Any:
         """The value of an expression in the page."""
-        found = self.call(
-            "Runtime.evaluate", {"expression": script, "returnByValue": True, "awaitPromise": True}
-        )
+        found = self.call("Runtime.evaluate", {"expression": script, "returnByValue": True, "awaitPromise": True})
         if "exceptionDetails" in found:
             details = found["exceptionDetails"]
             raise BrowserError(details.get("exception", {}).get("description", details.get("text")))

@@ -62,7 +62,9 @@ def _mixer() -> str:
 
 
 def _box(curve: str) -> str:
-    return f'{_LINE.format(a=30, b=90)}<rect x="30" y="10" width="60" height="40" rx="3"/><path class="bold" d="{curve}"/>'
+    return (
+        f'{_LINE.format(a=30, b=90)}<rect x="30" y="10" width="60" height="40" rx="3"/><path class="bold" d="{curve}"/>'
+    )
 
 
 def _limiter(limiter: Limiter) -> str:
@@ -95,7 +97,7 @@ def _crossover(rig: Rig, *, is_line: bool) -> str:
     else:
         drawing = '<path d="M0 30H30M90 30H120M0 90H30M90 90H120"/><rect x="30" y="14" width="60" height="92" rx="3"/>'
         drawing += curve.format(low=80, high=44)
-    lines = [f"{network.alignment} order {network.order}", f"{figures.as_given(network.frequency_hz)} Hz"]
+    lines = [network.alignment, f"order {network.order}, {figures.as_given(network.frequency_hz)} Hz"]
     return _cell("Crossover, HF branch", drawing, lines)
 
 
@@ -107,11 +109,12 @@ def _pad() -> str:
 
 
 _SYMBOLS = {
-    "lamp": _WIRES.format(a=38, b=82) + '<circle cx="60" cy="30" r="22"/><path d="M44.5 14.5L75.5 45.5M75.5 14.5L44.5 45.5"/>',
+    "lamp": _WIRES.format(a=38, b=82)
+    + '<circle cx="60" cy="30" r="22"/><path d="M44.5 14.5L75.5 45.5M75.5 14.5L44.5 45.5"/>',
     "fuse": _WIRES.format(a=34, b=86) + '<rect x="34" y="20" width="52" height="20"/><path d="M34 30H86"/>',
-    "resettable": _WIRES.format(a=34, b=86)
-    + '<rect x="34" y="20" width="52" height="20"/><path d="M28 48H40L80 12"/>',
-    "breaker": _WIRES.format(a=40, b=80) + '<path d="M40 30L78 14M40 30m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0M59 22V8H66"/>',
+    "resettable": _WIRES.format(a=34, b=86) + '<rect x="34" y="20" width="52" height="20"/><path d="M28 48H40L80 12"/>',
+    "breaker": _WIRES.format(a=40, b=80)
+    + '<path d="M40 30L78 14M40 30m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0M59 22V8H66"/>',
     "relay": _WIRES.format(a=40, b=80)
     + '<path d="M40 30L78 14M59 22V50"/><rect x="44" y="50" width="30" height="18"/><path d="M44 68L74 50"/>',
     "none": '<path d="M0 30H120M0 90H120"/>',

@@ -61,7 +61,9 @@ def _values(rig: Rig) -> str:
         for number, each in enumerate(tables, start=1):
             if isinstance(each, dict):
                 shown = f"{table} {number}" if isinstance(found, list) else table
-                items += [_value(rig, shown, f"{table}.{key}", value) for key, value in each.items() if value is not None]
+                items += [
+                    _value(rig, shown, f"{table}.{key}", value) for key, value in each.items() if value is not None
+                ]
     return f'<details class="values"><summary>Every value of the rig</summary><table>{"".join(items)}</table></details>'
 
 

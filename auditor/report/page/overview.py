@@ -28,7 +28,7 @@ def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     of_worst = f"{name(places[id(worst)].name)}: " if several else ""
     lines = [
         f'<p class="verdict">{badge(set_audit.verdict, in_part=bool(missing))} '
-        f'<span>{_margin(set_audit, worst)}</span></p>',
+        f"<span>{_margin(set_audit, worst)}</span></p>",
         f'<p class="advice">{of_worst}{text(words.advice(worst, DEGREE))}</p>',
     ]
     sentences = [f"{each[0].upper()}{each[1:]}." for each in missing]
@@ -51,7 +51,7 @@ def _margin(set_audit: SetAudit, worst: Audit) -> str:
     if set_audit.margin_db is None:
         return text(words.verdict_line(worst))
     binds = f", {text(words.binds(worst.margin_limited_by, worst.rig))}" if worst.margin_limited_by else ""
-    return f'margin about {figure("/set/margin_db", "signed", set_audit.margin_db)}{binds}'
+    return f"margin about {figure('/set/margin_db', 'signed', set_audit.margin_db)}{binds}"
 
 
 def _set_sentence(set_audit: SetAudit) -> str:
@@ -88,7 +88,9 @@ def _row(track: Audit, place: Place) -> str:
         badge(track.verdict, in_part=bool(track.unjudged)),
         f'<a href="#{place.key}">{name(place.name)}</a>',
         figure(f"{place.at}/duration_s", "length", track.duration_s),
-        text(summary.margin(track)) if track.margin_db is None else figure(f"{place.at}/margin_db", "signed", track.margin_db),
+        text(summary.margin(track))
+        if track.margin_db is None
+        else figure(f"{place.at}/margin_db", "signed", track.margin_db),
         _bar(track),
         "" if binds is None else text(words.cause(binds, track.rig)),
         _largest(track, place, "coil_temp_max_c", "degrees", ""),

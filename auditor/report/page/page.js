@@ -74,6 +74,17 @@
     }
   }
 
+  function shaded(shades) {
+    var shapes = [];
+    shades.forEach(function (shade) {
+      shade.spans.forEach(function (span) {
+        shapes.push({ type: "rect", layer: "below", xref: "x", x0: span[0], x1: span[1], yref: "paper", y0: 0, y1: 1,
+          fillcolor: shade.fill, line: { color: shade.edge, width: 1 } });
+      });
+    });
+    return shapes;
+  }
+
   function draw(plot) {
     var printing = "print" in root.dataset, figure = spec(plot.dataset.of)[plot.dataset.plot];
     var style = getComputedStyle(root);
@@ -86,9 +97,15 @@
       });
       return light;
     });
-    var layout = coloured(figure.layout, style);
+    var layout = coloured(figure.layout, style), places = figure.places[printing ? 1 : 0];
+    layout.height = places.height;
+    places.domains.forEach(function (domain, at) {
+      var suffix = at ? String(at + 1) : "";
+      layout["yaxis" + suffix].domain = domain.slice();
+      layout["legend" + suffix].y = domain[1];
+    });
+    layout.shapes = shaded(coloured(figure.shades, style)).concat(layout.shapes);
     layout.width = printing ? PRINT_WIDTH : Math.max(plot.clientWidth, 200);
-    layout.height = figure.heights[printing ? 1 : 0];
     layout.hoversubplots = layout.width > 700 ? "axis" : "single";
     layout.dragmode = coarse ? false : "zoom";
     if (plot.range) { layout.xaxis.range = plot.range.slice(); }
@@ -225,7 +242,7 @@
 
   each(".track", null, function (section) {
     each(".plot", section, function (plot) {
-      plot.style.minHeight = spec(plot.dataset.of)[plot.dataset.plot].heights[0] + "px";
+      plot.style.minHeight = spec(plot.dataset.of)[plot.dataset.plot].places[0].height + "px";
       near.observe(plot);
     });
     section.addEventListener("toggle", function () { if (!section.open) { each(".plot", section, clear); } });

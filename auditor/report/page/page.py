@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
+import re
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from auditor.programme.spectrum import Spectrum
 
 _MOST_POINTS, _LEAST_POINTS = 4000, 1500  # of a trace
-_POINTS_IN_ALL = 150_000  # of one kind of trace in the whole set
+_POINTS_IN_ALL = 120_000  # of one kind of trace in the whole set
 
 
 def render(set_audit: SetAudit, spectra: Sequence[Spectrum | str], *, exit_status: int) -> str:
@@ -67,14 +68,13 @@ def _title(set_audit: SetAudit) -> str:
 def _header(set_audit: SetAudit, places: dict[int, Place]) -> str:
     return (
         f"<header><h1>Will this programme hurt the HF driver?</h1>\n{overview.answer(set_audit, places)}\n"
-        "<noscript><p>The plots need scripts, which are switched off here; every figure stands in the text.</p></noscript>"
+        "<noscript><p>The plots need scripts, which are switched off here; every figure stands in the text.</p>"
+        "</noscript>"
         f"</header>\n{overview.table(set_audit, places)}"
     )
 
 
-def _sections(
-    riskiest: list[Audit], places: dict[int, Place], pictures: dict[int, Spectrum | str]
-) -> list[str]:
+def _sections(riskiest: list[Audit], places: dict[int, Place], pictures: dict[int, Spectrum | str]) -> list[str]:
     if not riskiest:
         return []
     several = len(riskiest) > 1
@@ -88,7 +88,11 @@ def _sections(
         picture = pictures[id(track)]
         no_picture = picture if isinstance(picture, str) else ""
         sections.append(tracks.section(track, places[id(track)], is_open=number == 0, no_picture=no_picture))
-    return [f'<h2 id="tracks" tabindex="-1">{"Track by track" if several else "The track in time"}</h2>', buttons, *sections]
+    return [
+        f'<h2 id="tracks" tabindex="-1">{"Track by track" if several else "The track in time"}</h2>',
+        buttons,
+        *sections,
+    ]
 
 
 def _figures(track: Audit, place: Place, picture: Spectrum | str, most: int) -> str:
@@ -128,8 +132,9 @@ def _own(file: str) -> str:
 
 
 def _script(source: str) -> str:
-    """A script in ASCII, so that its hash holds in whatever encoding the page is written."""
-    return "".join(each if each.isascii() else f"\\u{ord(each):04x}" for each in source)
+    """A script in plain ASCII, so that its hash holds in whatever encoding the page is written."""
+    lines = source.replace("\r\n", "\n")
+    return re.sub(r"[^\t\n -~]", lambda found: f"\\u{ord(found.group()):04x}", lines)
 
 
 def _sha256(script: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +30,8 @@ _LANES: dict[Cause, tuple[str, str]] = {
     "coil_temp": ("T", "coil"),
     "protection_failed": ("X", "part fails"),
 }
+_GROUNDS: tuple[tuple[Verdict, float], ...] = (("engaged", 0.09), ("risk", 0.10))
+_PATTERN = {"fgcolor": "@ground", "size": 6, "solidity": 0.2}
 _COLOURS: dict[Verdict, str] = {"clear": "@blue", "engaged": "@amber", "risk": "@crimson"}
 
 
@@ -82,7 +84,7 @@ def _power(draw: _Draw) -> Row:
         line("60 s mean", draw.pack(traces.driver_power_60s_w), "@amber", dash="dash", width=2.5),
     ]
     if draw.without:
-        ghost = line(f"1 s mean {draw.without}", draw.pack(traces.unprotected_power_1s_w), "@quiet", dash="dot")
+        ghost = line(draw.without, draw.pack(traces.unprotected_power_1s_w), "@quiet", dash="dot")
         lines.insert(0, ghost)
     top_w = max(
         1.22 * driver.program_power_w,
@@ -112,15 +114,13 @@ def _temperature(draw: _Draw) -> Row:
         line("body", draw.pack(traces.body_temp_c), "@amber", dash="dash", width=2.0),
     ]
     if draw.without:
-        ghost = line(f"coil {draw.without}", draw.pack(traces.unprotected_coil_temp_c), "@quiet", dash="dot")
+        ghost = line(draw.without, draw.pack(traces.unprotected_coil_temp_c), "@quiet", dash="dot")
         lines.insert(0, ghost)
     hottest_c = max(_largest(traces.coil_temp_c), min(_largest(traces.unprotected_coil_temp_c), 1.8 * limit_c))
     top_c = max(1.18 * limit_c, min(1.08 * hottest_c, _HOTTEST_C))
     axis = {"range": [min(0.0, draw.rig.site.ambient_temp_c - 5.0), top_c], "hoverformat": ".0f"}
     limits = ((limit_c, f"limit {as_given(limit_c)} {DEGREE}C", "solid"),)
-    return Row(
-        title=f"Voice coil and body, {DEGREE}C", height_px=150, traces=tuple(lines), axis=axis, limits=limits
-    )
+    return Row(title=f"Voice coil and body, {DEGREE}C", height_px=150, traces=tuple(lines), axis=axis, limits=limits)
 
 
 def _attenuation(draw: _Draw) -> Row:
@@ -175,7 +175,7 @@ def _flags(track: Audit) -> Row:
                 "marker": {
                     "color": f"{colour}/0.85",
                     "line": {"color": colour, "width": 2},
-                    "pattern": {"shape": "/" if found[0].verdict == "risk" else ".", "fgcolor": "@ground", "size": 7},
+                    "pattern": {"shape": "/" if found[0].verdict == "risk" else ".", "fillmode": "overlay", **_PATTERN},
                 },
                 "hoverinfo": "skip",
             }
@@ -196,26 +196,17 @@ def _end_s(passage: Passage, track: Audit) -> float:
 def _shades(track: Audit) -> list[dict[str, Any]]:
     """Flagged time as grounds behind all rows, risk over engaged."""
     shades = []
-    grounds: tuple[tuple[Verdict, float], ...] = (("engaged", 0.10), ("risk", 0.14))
-    for verdict, opacity in grounds:
+    for verdict, opacity in _GROUNDS:
         spans = [(each.start_s, _end_s(each, track)) for each in track.passages if each.verdict == verdict]
-        for start_s, end_s in _joined(spans, most=_MOST_SHADES):
-            colour = _COLOURS[verdict]
-            shades.append(
-                {
-                    "type": "rect",
-                    "layer": "below",
-                    "xref": "x",
-                    "x0": 1000.0 * start_s,
-                    "x1": 1000.0 * end_s,
-                    "yref": "paper",
-                    "y0": 0,
-                    "y1": 1,
-                    "fillcolor": f"{colour}/{opacity}",
-                    # The edge keeps what is narrower than a pixel in sight.
-                    "line": {"color": f"{colour}/0.55", "width": 1},
-                }
-            )
+        joined = _joined(spans, most=_MOST_SHADES)
+        # The edge keeps what is narrower than a pixel in sight.
+        shades.append(
+            {
+                "fill": f"{_COLOURS[verdict]}/{opacity}",
+                "edge": f"{_COLOURS[verdict]}/0.45",
+                "spans": [[round(1000.0 * start_s), round(1000.0 * end_s)] for start_s, end_s in joined],
+            }
+        )
     return shades
 
 
@@ -229,7 +220,7 @@ def _joined(spans: list[tuple[float, float]], *, most: int) -> list[tuple[float,
             joined.append((start_s, end_s))
     if len(joined) <= most:
         return joined
-    gaps_s = sorted(after[0] - before[1] for before, after in zip(joined, joined[1:], strict=False))
+    gaps_s = sorted(after[0] - before[1] for before, after in itertools.pairwise(joined))
     least_s = gaps_s[len(joined) - most - 1]
     closed = [(start_s - least_s / 2.0, end_s + least_s / 2.0) for start_s, end_s in joined]
     merged = _joined(closed, most=len(closed))

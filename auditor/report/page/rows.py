@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-_GAP_PX = 46  # between two rows: a title and a legend stand in it
-_TOP_PX = 44
+_TITLE_PX, _LEGEND_PX = 26, 18  # above a row
+_TOP_PX = 6
 _BOTTOM_PX = 30
-_PRINT_RATIO = 0.74  # of the heights on the screen: a whole track's rows fit on a sheet
+_PRINT_PX = 760  # what a sheet has room for under a track's head
+_LEAST_PRINT_RATIO, _MOST_PRINT_RATIO = 0.4, 0.8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,10 +27,21 @@ class Row:
     axis: dict[str, Any]
     limits: tuple[tuple[float, str, str], ...] = ()
     line: str = "@limit"
+    ground: str = "@ground/0.75"  # behind the words of a limit
+
+    @property
+    def has_legend(self) -> bool:
+        """Whether its lines need names: one alone is named by the title."""
+        return sum("name" in trace for trace in self.traces) > 1 or any(t.get("showlegend") for t in self.traces)
+
+    @property
+    def head_px(self) -> int:
+        """Room for title and legend above it."""
+        return _TITLE_PX + (_LEGEND_PX if self.has_legend else 0)
 
 
 def figure(rows: list[Row], *, duration_s: float, shades: list[dict[str, Any]]) -> dict[str, Any]:
-    """All rows as one figure: `data`, `layout`, and the `heights` on screen and paper.
+    """All rows as one figure: its `data`, its `layout`, its `shades`, and where the rows lie on screen and paper.
 
     Parameters
     ----------
@@ -38,29 +50,39 @@ def figure(rows: list[Row], *, duration_s: float, shades: list[dict[str, Any]]) 
     duration_s : float
         End of the axis of time.
     shades : list of dict
-        Rectangles over all rows.
+        Stretches of time over all rows: their `spans` [ms], `fill` and `edge`.
     """
-    drawn = sum(row.height_px for row in rows) + _GAP_PX * (len(rows) - 1)
-    layout: dict[str, Any] = {"shapes": list(shades), "annotations": [], "margin": _margin(), **_ground()}
+    margin = {"l": 46, "r": 12, "t": _TOP_PX + rows[0].head_px, "b": _BOTTOM_PX}
+    layout: dict[str, Any] = {"shapes": [], "annotations": [], "margin": margin, **_ground()}
     traces: list[dict[str, Any]] = []
-    top = float(drawn)
     for number, row in enumerate(rows, start=1):
-        bottom = top - row.height_px
         suffix = "" if number == 1 else str(number)
-        domain = [max(bottom / drawn, 0.0), min(top / drawn, 1.0)]
-        layout[f"yaxis{suffix}"] = {**_axis(), **row.axis, "domain": domain}
-        layout[f"legend{suffix}"] = {**_legend(), "y": domain[1]}
-        layout["annotations"].append(_title(row.title, domain[1]))
-        layout["shapes"] += [_limit(*each, axis=f"y{suffix}", line=row.line) for each in row.limits]
-        several = sum("name" in trace for trace in row.traces) > 1
-        traces += [
-            {"showlegend": several and "name" in trace, **trace, "yaxis": f"y{suffix}", "legend": f"legend{suffix}"}
-            for trace in row.traces
-        ]
-        top = bottom - _GAP_PX
+        place = {"yaxis": f"y{suffix}", "legend": f"legend{suffix}"}
+        traces += [{"showlegend": row.has_legend and "name" in trace, **trace, **place} for trace in row.traces]
+        layout[f"yaxis{suffix}"] = {**_axis(), **row.axis}
+        layout[f"legend{suffix}"] = _legend()
+        layout["annotations"].append(_title(row.title, suffix, _LEGEND_PX if row.has_legend else 1))
+    for number, row in enumerate(rows, start=1):
+        axis = f"y{'' if number == 1 else number}"
+        layout["shapes"] += [_limit(value, dash, axis=axis, line=row.line) for value, _, dash in row.limits]
+        layout["annotations"] += [_limit_words(value, words, axis=axis, row=row) for value, words, _ in row.limits]
     layout["xaxis"] = {**_time(duration_s), "anchor": f"y{len(rows) if len(rows) > 1 else ''}"}
-    height = drawn + _TOP_PX + _BOTTOM_PX
-    return {"data": traces, "layout": layout, "heights": [height, min(round(height * _PRINT_RATIO), 930)]}
+    heads = sum(row.head_px for row in rows) + _BOTTOM_PX + _TOP_PX
+    ratio = (_PRINT_PX - heads) / sum(row.height_px for row in rows)
+    ratio = min(max(ratio, _LEAST_PRINT_RATIO), _MOST_PRINT_RATIO)
+    places = [_places(rows, each) for each in (1.0, ratio)]
+    return {"data": traces, "layout": layout, "shades": shades, "places": places}
+
+
+def _places(rows: list[Row], ratio: float) -> dict[str, Any]:
+    """Height of the figure, and each row's share of it, with heights times a ratio, the words between as they are."""
+    drawn = sum(row.height_px * ratio + row.head_px for row in rows) - rows[0].head_px
+    domains, top = [], drawn
+    for number, row in enumerate(rows, start=1):
+        bottom = top - row.height_px * ratio
+        domains.append([round(max(bottom / drawn, 0.0), 4), round(min(top / drawn, 1.0), 4)])
+        top = bottom - (rows[number].head_px if number < len(rows) else 0)
+    return {"height": round(drawn + _TOP_PX + rows[0].head_px + _BOTTOM_PX), "domains": domains}
 
 
 def line(name: str, trace: dict[str, Any], colour: str, *, dash: str = "solid", width: float = 1.5) -> dict[str, Any]:
@@ -90,10 +112,6 @@ def _ground() -> dict[str, Any]:
         "barmode": "overlay",
         "bargap": 0,
     }
-
-
-def _margin() -> dict[str, Any]:
-    return {"l": 46, "r": 12, "t": _TOP_PX, "b": _BOTTOM_PX}
 
 
 def _axis() -> dict[str, Any]:
@@ -141,22 +159,22 @@ def _legend() -> dict[str, Any]:
     }
 
 
-def _title(words: str, top: float) -> dict[str, Any]:
+def _title(words: str, suffix: str, above: int) -> dict[str, Any]:
     return {
         "text": f"<b>{words}</b>",
         "showarrow": False,
         "xref": "paper",
         "x": 0,
         "xanchor": "left",
-        "yref": "paper",
-        "y": top,
+        "yref": f"y{suffix} domain",
+        "y": 1,
         "yanchor": "bottom",
-        "yshift": 18,
+        "yshift": above,
         "font": {"size": 12},
     }
 
 
-def _limit(value: float, words: str, dash: str, *, axis: str, line: str) -> dict[str, Any]:
+def _limit(value: float, dash: str, *, axis: str, line: str) -> dict[str, Any]:
     return {
         "type": "line",
         "xref": "x domain",
@@ -166,10 +184,21 @@ def _limit(value: float, words: str, dash: str, *, axis: str, line: str) -> dict
         "y0": value,
         "y1": value,
         "line": {"color": line, "width": 1.5, "dash": dash},
-        "label": {
-            "text": words,
-            "textposition": "end",
-            "yanchor": "bottom",
-            "font": {"size": 11, "color": line},
-        },
+    }
+
+
+def _limit_words(value: float, words: str, *, axis: str, row: Row) -> dict[str, Any]:
+    return {
+        "text": words,
+        "showarrow": False,
+        "xref": "x domain",
+        "x": 1,
+        "xanchor": "right",
+        "yref": axis,
+        "y": value,
+        "yanchor": "bottom",
+        "yshift": 1,
+        "borderpad": 0,
+        "bgcolor": row.ground,
+        "font": {"size": 11, "color": row.line},
     }

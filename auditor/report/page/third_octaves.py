@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 _PICTURE_DB = 70.0  # depth of the picture under its loudest cell
 _SPECTRUM_DB = 60.0
+_PICTURE_GROUND = "rgba(11,18,32,0.7)"
+_PLACES = [{"height": height, "domains": [[0, 1]]} for height in (300, 230)]  # on screen and paper
 _KILOHERTZ = BANDS_HZ.index(1000.0)
 # From quiet to loud, ever lighter, blue to yellow: told apart by colour-blind eyes and on grey paper.
 _PICTURE_COLOURS = [
@@ -54,11 +56,13 @@ def picture(crossover: Crossover, spectrum: Spectrum) -> Row:
         "ticktext": list(wanted.values()),
         "showgrid": False,
     }
-    limits = ()
+    limits: tuple[tuple[float, str, str], ...] = ()
     if crossover.alignment != "none":
         limits = ((_band(crossover.frequency_hz), f"crossover {as_given(crossover.frequency_hz)} Hz", "dash"),)
-    title = f"Third octaves of the file, Hz; lighter is louder, {_PICTURE_DB:.0f} dB deep"
-    return Row(title=title, height_px=160, traces=(trace,), axis=axis, limits=limits, line="#FFFFFF")
+    title = "Third octaves, Hz (lighter is louder)"
+    return Row(
+        title=title, height_px=160, traces=(trace,), axis=axis, limits=limits, line="#FFFFFF", ground=_PICTURE_GROUND
+    )
 
 
 def mean(spectrum: Spectrum, crossover: Crossover) -> dict[str, Any]:
@@ -83,7 +87,7 @@ def mean(spectrum: Spectrum, crossover: Crossover) -> dict[str, Any]:
         "line": {"color": "@ink", "width": 2, "dash": "dash"},
         "hoverinfo": "skip",
     }
-    return {"data": [*bars, curve], "layout": _spectrum_layout(floor_db, top_db, crossover), "heights": [300, 230]}
+    return {"data": [*bars, curve], "layout": _layout(floor_db, top_db, crossover), "shades": [], "places": _PLACES}
 
 
 def _response_db(crossover: Crossover, frequency_hz: Any) -> Any:
@@ -97,16 +101,19 @@ def _bars(name: str, level_db: Any, floor_db: float, colour: str, pattern: str) 
         "x": list(range(len(level_db))),
         "base": floor_db,
         "y": [round(float(each), 1) for each in np.maximum(level_db - floor_db, 0.0)],
-        "marker": {"color": colour, "pattern": {"shape": pattern, "fgcolor": "@ground", "size": 5}},
+        "marker": {
+            "color": colour,
+            "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": "@ground", "size": 6, "solidity": 0.15},
+        },
         "hoverinfo": "skip",
     }
 
 
-def _spectrum_layout(floor_db: float, top_db: float, crossover: Crossover) -> dict[str, Any]:
+def _layout(floor_db: float, top_db: float, crossover: Crossover) -> dict[str, Any]:
     base = rows.figure([Row(title="", height_px=200, traces=(), axis={})], duration_s=1.0, shades=[])["layout"]
     wanted = {31.5: "31", 63.0: "63", 125.0: "125", 250.0: "250", 500.0: "500", 1000.0: "1k", 2000.0: "2k"}
     wanted |= {4000.0: "4k", 8000.0: "8k", 16000.0: "16k"}
-    axis = {**base["yaxis"], "domain": [0, 1]}
+    axis = base["yaxis"]
     layout = {
         **base,
         "annotations": [],

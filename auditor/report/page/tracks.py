@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.report import figures, part_lines, passages, words
-from auditor.report.page import markup
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import Audit, ChannelAudit, Passage
 
-_MOST_LISTED = 60
+_MOST_LISTED = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +50,14 @@ def section(track: Audit, place: Place, *, is_open: bool, no_picture: str) -> st
         Why there are no third octaves; empty where there are.
     """
     body = "\n".join(
-        (_advice(track), _facts(track, place), _timeline(track, place), _passages(track), _octaves(place, no_picture))
+        (
+            _advice(track),
+            _facts(track, place),
+            _timeline(track, place),
+            _passages(track),
+            _octaves(place, no_picture),
+            _channels(track, place),
+        )
     )
     shown = " open" if is_open else ""
     return (
@@ -81,7 +87,7 @@ def _advice(track: Audit) -> str:
 
 
 def _facts(track: Audit, place: Place) -> str:
-    """The figures: of the file, then of each channel."""
+    """The figures of the file."""
     at = place.at
     cells = [
         ("Length", figure(f"{at}/duration_s", "length", track.duration_s)),
@@ -91,7 +97,7 @@ def _facts(track: Audit, place: Place) -> str:
         ("Margin", _or_none(f"{at}/margin_db", "signed", track.margin_db, "no limit met within reach")),
     ]
     facts = "".join(f"<div><dt>{label}</dt><dd>{value}</dd></div>" for label, value in cells)
-    return f'<dl class="facts">{facts}</dl>\n{_channels(track, place)}'
+    return f'<dl class="facts">{facts}</dl>'
 
 
 def _or_none(at: str, style: str, value: float | None, otherwise: str) -> str:
@@ -102,7 +108,7 @@ def _channels(track: Audit, place: Place) -> str:
     protected = track.rig.protection.kind != "none"
     columns = [_column(track, place, number, protected=protected) for number in range(len(track.channels))]
     heads = "".join(
-        f'<th scope="col">channel {channel.index + 1}{" (drawn below)" if channel is channel_shown(track) else ""}</th>'
+        f'<th scope="col">channel {channel.index + 1}{" (drawn)" if channel is channel_shown(track) else ""}</th>'
         for channel in track.channels
     )
     rows = "".join(
@@ -111,7 +117,7 @@ def _channels(track: Audit, place: Place) -> str:
     )
     return (
         f'<div class="wide"><table class="figures"><caption>What reaches the driver</caption>'
-        f'<thead><tr><td></td>{heads}</tr></thead><tbody>{rows}</tbody></table></div>'
+        f"<thead><tr><td></td>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
 
@@ -121,7 +127,9 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
 
     def watts(key: str, value: float, limit_key: str = "") -> str:
         limit_w = float(getattr(driver, limit_key)) if limit_key else None
-        return figure(f"{at}/{key}", "watts", value, limit=f"/rig/driver/{limit_key}" if limit_w else "", limit_w=limit_w)
+        return figure(
+            f"{at}/{key}", "watts", value, limit=f"/rig/driver/{limit_key}" if limit_w else "", limit_w=limit_w
+        )
 
     found = channel.protected
     program, continuous, peak = (
@@ -130,7 +138,9 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
     )
     limit_c = f" (limit {figures.as_given(driver.coil_temp_limit_c)} {DEGREE}C)"
     column = {
-        f"Power, largest 1 s mean{program}": watts("driver_power_max_1s_w", found.driver_power_max_1s_w, "program_power_w"),
+        f"Power, largest 1 s mean{program}": watts(
+            "driver_power_max_1s_w", found.driver_power_max_1s_w, "program_power_w"
+        ),
         f"Power, largest 60 s mean{continuous}": watts(
             "driver_power_max_60s_w", found.driver_power_max_60s_w, "continuous_power_w"
         ),
@@ -169,8 +179,12 @@ def _part(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
     }
     if work.lamp is not None:
         rows |= {
-            "Filament, hottest": figure(f"{at}/protection/filament_temp_max_k", "kelvin", work.lamp.filament_temp_max_k),
-            "Lamp, most resistance": figure(f"{at}/protection/resistance_max_ohm", "ohms", work.lamp.resistance_max_ohm),
+            "Filament, hottest": figure(
+                f"{at}/protection/filament_temp_max_k", "kelvin", work.lamp.filament_temp_max_k
+            ),
+            "Lamp, most resistance": figure(
+                f"{at}/protection/resistance_max_ohm", "ohms", work.lamp.resistance_max_ohm
+            ),
             "Lamp glows for": figure(f"{at}/protection/glow_s", "about", work.lamp.glow_s),
         }
     return rows
@@ -255,7 +269,7 @@ def _passage(passage: Passage, track: Audit) -> str:
         f'{mark(passage.verdict)}<span class="when">{figures.clock(passage.start_s, decimals=1)}&ndash;{end}</span>'
         f'{channel}<span class="what">{text(words.cause(passage.cause, track.rig, passage.part_at))}</span>'
         f'<span class="much">{text(value)}, limit {text(figures.limit(passage.limit, passage.unit, DEGREE))}'
-        f"{f', over by {text(excess)}' if excess[:1].isdigit() or excess[:1] in '<>' and excess else ''}"
+        f"{f', over by {text(excess)}' if excess and excess[0] in '<>0123456789' else ''}"
         f"</span></button>"
     )
 
@@ -272,12 +286,3 @@ def _octaves(place: Place, no_picture: str) -> str:
         f'data-of="{place.key}" data-plot="octaves"></div><figcaption>{words_} Vertical axes: dB against a full-scale '
         "sine at the left, loss in dB at the right; along: Hz.</figcaption></figure>"
     )
-
-
-def head_row() -> str:
-    """Heads of the table of all tracks."""
-    return "".join(f'<th scope="col">{text(each)}</th>' for each in COLUMNS)
-
-
-COLUMNS = ("verdict", "track", "length", "margin", "what binds", "coil", "1 s", "60 s", "loudness")
-__all__ = ["COLUMNS", "Place", "head_row", "markup", "section"]
