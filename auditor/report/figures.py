@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _TEMPERATURE_UNITS = ("C", "°C", "degC", "K")
 _OF_A_PART = ("A", "V")  # what blows a fuse, and what stands across a tripped part
 _UNPRINTABLE = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
-_MEANINGLESS_C = 500.0  # bonds char and wire lets go far below; the thermal network does not know it
+MEANINGLESS_C = 500.0  # bonds char and wire lets go far below; the thermal network does not know it
 _SLACK_DB = 1e-6  # so that -3.5000000001 is not rounded to -3.6
 
 
@@ -42,7 +42,7 @@ def _significant(value: float, digits: int) -> float:
 
 def degrees(temp_c: float, degree: str) -> str:
     """A temperature to whole degrees, `degree` being the sign for them; beyond any coil there is it says only that."""
-    return f"{whole(temp_c)} {degree}C" if not temp_c > _MEANINGLESS_C else f">{_MEANINGLESS_C:.0f} {degree}C"
+    return f"{whole(temp_c)} {degree}C" if not temp_c > MEANINGLESS_C else f">{MEANINGLESS_C:.0f} {degree}C"
 
 
 def whole(value: float) -> str:
@@ -137,8 +137,8 @@ def excess(passage: Passage) -> str:
         # Of the value as it is shown, so that a reader who works it out finds the same.
         return _by(power_to_db(_significant(passage.value, 3) / passage.limit), decimals=1, unit="dB")
     if passage.unit in _TEMPERATURE_UNITS:
-        more = ">" if passage.value > _MEANINGLESS_C else ""
-        return more + _by(min(passage.value, _MEANINGLESS_C) - passage.limit, decimals=0, unit="K")
+        more = ">" if passage.value > MEANINGLESS_C else ""
+        return more + _by(min(passage.value, MEANINGLESS_C) - passage.limit, decimals=0, unit="K")
     return ""
 
 

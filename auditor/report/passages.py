@@ -20,7 +20,8 @@ MOST_OF_A_CAUSE = 3
 _COLUMNS = ("", "from", "to", "ch", "what", "value", "limit", "over by")
 _FLUSH_RIGHT = ("from", "to", "value", "limit", "over by")
 _LEAST_NEEDED_FIRST = ("over by", "limit", "to", "ch")
-_OF_A_MEAN: tuple[Cause, ...] = ("driver_power_1s", "driver_power_60s")
+WHOLE_WINDOW = "from-to of a mean: the whole window"
+OF_A_MEAN: tuple[Cause, ...] = ("driver_power_1s", "driver_power_60s")
 _GRAVEST_FIRST: tuple[Cause, ...] = (
     "protection_failed",
     "coil_temp",
@@ -43,8 +44,8 @@ def show(track: Audit, sheet: Sheet) -> None:
     sheet.line()
     for line in layout.table([[row[name] for name in columns] for row in cells], right=flush):
         sheet.line(line)
-    if any(passage.cause in _OF_A_MEAN for passage in shown):
-        sheet.paragraph("from-to of a mean: the whole window", style=palette.QUIET)
+    if any(passage.cause in OF_A_MEAN for passage in shown):
+        sheet.paragraph(WHOLE_WINDOW, style=palette.QUIET)
     if any(passage.part_at is not None for passage in shown):
         sheet.paragraph(words.OFF_RATING, style=palette.QUIET)
     left = Counter(passage.cause for passage in track.passages)

@@ -130,7 +130,7 @@ class Browser:
             page.heard(message["method"], message["params"])
         return message
 
-    def open(self, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False, scale: float = 1.0) -> Page:
+    def open(self, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False) -> Page:
         """Open a file in a window of this size and wait until it is loaded."""
         target = self.call("Target.createTarget", {"url": "about:blank"})["targetId"]
         session = self.call("Target.attachToTarget", {"targetId": target, "flatten": True})["sessionId"]
@@ -140,7 +140,7 @@ class Browser:
             page.call(f"{domain}.enable")
         page.call(
             "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": scale, "mobile": width < 500},
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
         )
         page.theme(dark=dark)
         page.theme(dark=dark)
@@ -232,13 +232,15 @@ class Page:
         self.call("Input.dispatchKeyEvent", {"type": "keyUp", **sent})
         self._browser.listen(0.1)
 
-    def screenshot(self, path: Path, *, whole: bool = True, most_height: int = 16000, top: int = 0) -> None:
+    def screenshot(
+        self, path: Path, *, whole: bool = True, most_height: int = 16000, top: int = 0, scale: float = 1.0
+    ) -> None:
         """Write a picture of the page, or of the window."""
         size = self.call("Page.getLayoutMetrics")["cssContentSize"]
         more: dict[str, Any] = {}
         if whole:
             height = min(size["height"] - top, most_height)
-            clip = {"x": 0, "y": top, "width": size["width"], "height": height, "scale": 1}
+            clip = {"x": 0, "y": top, "width": size["width"], "height": height, "scale": scale}
             more = {"captureBeyondViewport": True, "clip": clip}
         path.write_bytes(base64.b64decode(self.call("Page.captureScreenshot", {"format": "png", **more})["data"]))
 

@@ -295,8 +295,8 @@ def test_drawn_maxima_are_the_figures(sample: Reader) -> None:
     for number, track in enumerate(document["tracks"], start=1):
         channel = track["channels"][track["worst_channel"]]
         traces = {each.get("name"): each for each in sample.json(f"plots-t{number}")["timeline"]["data"]}
-        for name, key in (("1 s mean", "driver_power_max_1s_w"), ("coil", "coil_temp_max_c")):
-            assert envelope.unpacked(traces[name]["packed"]).max() == pytest.approx(channel[key], rel=1e-5)
+        for name, key in (("1 s", "driver_power_max_1s_w"), ("coil", "coil_temp_max_c")):
+            assert envelope.unpacked(traces[name]["packed"]).max() == pytest.approx(min(channel[key], 500.0), rel=1e-5)
 
 
 def four_hours() -> SetAudit:

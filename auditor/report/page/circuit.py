@@ -142,15 +142,17 @@ def _part_ohms(set_audit: SetAudit) -> str:
     cold = min((float(each.min()) for each in finite if len(each)), default=None)
     if cold is None:
         return ""
-    lines = f"<span>cold {text(_ohms(cold))} ohm</span>"
+    lines = f"<span>{'closed' if set_audit.rig.protection.kind == 'relay' else 'cold'} {text(_ohms(cold))} ohm</span>"
     lamps = [(channel.protection.lamp.resistance_max_ohm, at) for at, channel in channels if channel.protection.lamp]
     if lamps:
         hot_ohm, at = max(lamps)
         return f'{lines}<span class="hot">hot {figure(at, "ohms", hot_ohm)}</span>'
     opened = any(channel.protection.muted_s > 0.0 or channel.protection.trips for _, channel in channels)
     hot_ohm = max(float(each.max()) for each in finite if len(each))
-    hot = "open" if opened and set_audit.rig.protection.kind != "resettable" else f"{_ohms(hot_ohm)} ohm"
-    return f'{lines}<span class="hot">at most {hot}</span>'
+    hot = f"at most {_ohms(hot_ohm)} ohm"
+    if opened and set_audit.rig.protection.kind != "resettable":
+        hot = "opens"
+    return f'{lines}<span class="hot">{hot}</span>'
 
 
 def _ohms(resistance_ohm: float) -> str:
@@ -173,5 +175,5 @@ def _driver(set_audit: SetAudit) -> str:
         temp_c = max(hottest_c)
         # Beyond what a coil survives its resistance would be a figure without meaning.
         ohms = f"{driver.dc_resistance_ohm * resistance_ratio(temp_c, driver.coil_material):.2g} ohm at "
-        hot = f'<span class="hot">hot {ohms if temp_c < 500.0 else ""}{text(figures.degrees(temp_c, DEGREE))}</span>'
+        hot = f'<span class="hot">hot {ohms if temp_c < figures.MEANINGLESS_C else ""}{text(figures.degrees(temp_c, DEGREE))}</span>'
     return _cell("HF driver", drawing, lines, raw=hot)

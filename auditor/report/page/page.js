@@ -253,9 +253,14 @@
     });
   }, { rootMargin: "600px" });
 
+  // Its height before it is drawn, so that nothing below it moves when it is.
+  function hold(plot) {
+    plot.style.minHeight = spec(plot.dataset.of)[plot.dataset.plot].places[0].height + "px";
+  }
+
   each(".track", null, function (section) {
     each(".plot", section, function (plot) {
-      plot.style.minHeight = spec(plot.dataset.of)[plot.dataset.plot].places[0].height + "px";
+      hold(plot);
       near.observe(plot);
     });
     section.addEventListener("toggle", function () { if (!section.open) { each(".plot", section, clear); } });
@@ -275,10 +280,19 @@
 
   window.addEventListener("beforeprint", function () {
     root.dataset.print = "";
-    each(".track[open] .plot", null, function (plot) { plot.style.minHeight = "0"; draw(plot); });
+    each(".track[open] .plot", null, function (plot) {
+      plot.forPrint = !plot.drawn;
+      plot.style.minHeight = "0";
+      draw(plot);
+    });
   });
   window.addEventListener("afterprint", function () {
     delete root.dataset.print;
+    each(".plot", null, function (plot) {
+      hold(plot);
+      if (plot.forPrint) { clear(plot); }
+      plot.forPrint = false;
+    });
     drawAgain();
   });
   window.addEventListener("hashchange", function () { reveal(location.hash.slice(1)); });

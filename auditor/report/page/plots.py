@@ -9,7 +9,7 @@ import numpy as np
 
 from auditor.published import DRAPER_POINT_K
 from auditor.report import words
-from auditor.report.figures import as_given
+from auditor.report.figures import MEANINGLESS_C, as_given
 from auditor.report.page import rows, third_octaves
 from auditor.report.page.envelope import packed
 from auditor.report.page.markup import DEGREE
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 _MOST_SHADES = 150
 _MOST_BARS = 600
-_HOTTEST_C = 520.0  # beyond it a figure says no more than ">500"
 _LANES: dict[Cause, tuple[str, str]] = {
     "protection_engaged": ("E", "part working"),
     "driver_power_peak": ("P", "peak power"),
@@ -80,11 +79,17 @@ class _Draw:
 def _power(draw: _Draw) -> Row:
     driver, traces = draw.rig.driver, draw.channel.traces
     lines = [
-        line("1 s mean", draw.pack(traces.driver_power_1s_w), "@blue", width=2.0),
-        line("60 s mean", draw.pack(traces.driver_power_60s_w), "@amber", dash="dash", width=2.5),
+        line("1 s", draw.pack(traces.driver_power_1s_w), "@blue", "1 s mean | .3~r | W", width=2.0),
+        line("60 s", draw.pack(traces.driver_power_60s_w), "@amber", "60 s mean | .3~r | W", dash="dash", width=2.5),
     ]
     if draw.without:
-        ghost = line(draw.without, draw.pack(traces.unprotected_power_1s_w), "@quiet", dash="dot")
+        ghost = line(
+            draw.without,
+            draw.pack(traces.unprotected_power_1s_w),
+            "@quiet",
+            f"1 s mean {draw.without} | .3~r | W",
+            dash="dot",
+        )
         lines.insert(0, ghost)
     top_w = max(
         1.22 * driver.program_power_w,
@@ -95,62 +100,77 @@ def _power(draw: _Draw) -> Row:
         (driver.program_power_w, f"{as_given(driver.program_power_w)} W over 1 s", "solid"),
         (driver.continuous_power_w, f"{as_given(driver.continuous_power_w)} W over 60 s", "dash"),
     )
-    axis = {"range": [0.0, top_w], "hoverformat": ".3~r", "ticksuffix": ""}
-    return Row(title="HF power, W", height_px=190, traces=tuple(lines), axis=axis, limits=limits)
+    axis = {"range": [0.0, top_w]}
+    return Row(
+        title="HF power, mean over 1 s and 60 s, W", height_px=190, traces=tuple(lines), axis=axis, limits=limits
+    )
 
 
 def _peaks(draw: _Draw) -> Row:
     rating_w, trace = draw.rig.driver.peak_power_w, draw.channel.traces.driver_power_peak_w
-    axis = {"range": [0.0, max(1.3 * rating_w, 1.1 * _largest(trace))], "hoverformat": ".3~r", "nticks": 3}
+    axis = {"range": [0.0, max(1.3 * rating_w, 1.1 * _largest(trace))], "nticks": 3}
     limits = ((rating_w, f"{as_given(rating_w)} W", "solid"),)
-    drawn = (line("peak", draw.pack(trace), "@blue", width=1.0),)
+    drawn = (line("peak", draw.pack(trace), "@blue", "peak | .3~r | W", width=1.0),)
     return Row(title="Peak HF power, W", height_px=80, traces=drawn, axis=axis, limits=limits)
 
 
 def _temperature(draw: _Draw) -> Row:
     limit_c, traces = draw.rig.driver.coil_temp_limit_c, draw.channel.traces
+
+    def pack(temp_c: Trace) -> dict[str, Any]:
+        return draw.pack(np.minimum(temp_c, MEANINGLESS_C))
+
+    told = f"coil {draw.without} | .0f | {DEGREE}C"
     lines = [
-        line("coil", draw.pack(traces.coil_temp_c), "@blue", width=2.0),
-        line("body", draw.pack(traces.body_temp_c), "@amber", dash="dash", width=2.0),
+        line("coil", pack(traces.coil_temp_c), "@blue", f"coil | .0f | {DEGREE}C", width=2.0),
+        line("body", pack(traces.body_temp_c), "@amber", f"body | .0f | {DEGREE}C", dash="dash", width=2.0),
     ]
     if draw.without:
-        ghost = line(draw.without, draw.pack(traces.unprotected_coil_temp_c), "@quiet", dash="dot")
+        ghost = line(draw.without, pack(traces.unprotected_coil_temp_c), "@quiet", told, dash="dot")
         lines.insert(0, ghost)
     hottest_c = max(_largest(traces.coil_temp_c), min(_largest(traces.unprotected_coil_temp_c), 1.8 * limit_c))
-    top_c = max(1.18 * limit_c, min(1.08 * hottest_c, _HOTTEST_C))
-    axis = {"range": [min(0.0, draw.rig.site.ambient_temp_c - 5.0), top_c], "hoverformat": ".0f"}
+    top_c = max(1.18 * limit_c, min(1.08 * hottest_c, 1.02 * MEANINGLESS_C))
+    axis = {"range": [min(0.0, draw.rig.site.ambient_temp_c - 5.0), top_c]}
     limits = ((limit_c, f"limit {as_given(limit_c)} {DEGREE}C", "solid"),)
-    return Row(title=f"Voice coil and body, {DEGREE}C", height_px=150, traces=tuple(lines), axis=axis, limits=limits)
+    beyond = f" (drawn up to {MEANINGLESS_C:.0f})" if hottest_c > MEANINGLESS_C else ""
+    return Row(
+        title=f"Voice coil and body, {DEGREE}C{beyond}", height_px=150, traces=tuple(lines), axis=axis, limits=limits
+    )
 
 
 def _attenuation(draw: _Draw) -> Row:
     trace = draw.channel.traces.attenuation_db
-    axis = {"range": [0.0, max(3.0, 1.15 * _largest(trace))], "hoverformat": ".1f", "nticks": 4}
+    axis = {"range": [0.0, max(3.0, 1.15 * _largest(trace))], "nticks": 3}
     title = f"Taken off by the {words.device(draw.rig)}, dB"
-    return Row(title=title, height_px=80, traces=(area("taken off", draw.pack(trace), "@amber"),), axis=axis)
+    return Row(
+        title=title,
+        height_px=80,
+        traces=(area("taken off", draw.pack(trace), "@amber", "taken off | .1f | dB"),),
+        axis=axis,
+    )
 
 
 def _resistance(draw: _Draw) -> Row:
     trace = draw.channel.traces.protection_resistance_ohm
-    axis = {"range": [0.0, max(1.15 * _largest(trace), 0.1)], "hoverformat": ".2~f", "nticks": 4}
+    axis = {"range": [0.0, max(1.15 * _largest(trace), 0.1)], "nticks": 3}
     title = f"Resistance of the {words.device(draw.rig)}, ohm"
-    drawn = (line("resistance", draw.pack(trace), "@blue", width=1.8),)
+    drawn = (line("resistance", draw.pack(trace), "@blue", "resistance | .2~f | ohm", width=1.8),)
     return Row(title=title, height_px=80, traces=drawn, axis=axis)
 
 
 def _filament(draw: _Draw) -> Row:
     trace, glow_k = draw.channel.traces.filament_temp_k, DRAPER_POINT_K.value
     assert trace is not None
-    axis = {"range": [0.0, max(1.3 * glow_k, 1.12 * _largest(trace))], "hoverformat": ".0f", "nticks": 4}
-    drawn = (line("filament", draw.pack(trace), "@amber", width=1.8),)
+    axis = {"range": [0.0, max(1.3 * glow_k, 1.12 * _largest(trace))], "nticks": 3}
+    drawn = (line("filament", draw.pack(trace), "@amber", "filament | .0f | K", width=1.8),)
     limits = ((glow_k, "glows above this", "dot"),)
     return Row(title="Filament, K", height_px=80, traces=drawn, axis=axis, limits=limits, line="@ink")
 
 
 def _clipping(draw: _Draw) -> Row:
     trace = draw.channel.traces.clipped_ratio
-    axis = {"range": [0.0, max(1.0, 110.0 * _largest(trace))], "hoverformat": ".2~f", "nticks": 3}
-    drawn = (area("clipped", draw.pack(trace, unit_ratio=100.0), "@crimson"),)
+    axis = {"range": [0.0, max(1.0, 110.0 * _largest(trace))], "nticks": 3}
+    drawn = (area("clipped", draw.pack(trace, unit_ratio=100.0), "@crimson", "clipped | .2~f | %"),)
     return Row(title="Clipped by the amplifier, % of samples", height_px=56, traces=drawn, axis=axis)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-_TITLE_PX, _LEGEND_PX = 26, 18  # above a row
+_TITLE_PX, _LEGEND_PX = 26, 20  # above a row
 _TOP_PX = 6
 _BOTTOM_PX = 30
 _PRINT_PX = 730  # what a sheet has room for under a track's head
@@ -85,8 +85,24 @@ def _places(rows: list[Row], ratio: float) -> dict[str, Any]:
     return {"height": round(drawn + _TOP_PX + rows[0].head_px + _BOTTOM_PX), "domains": domains}
 
 
-def line(name: str, trace: dict[str, Any], colour: str, *, dash: str = "solid", width: float = 1.5) -> dict[str, Any]:
-    """A trace as a line; `trace` comes from `envelope.packed`."""
+def line(
+    name: str, trace: dict[str, Any], colour: str, told: str, *, dash: str = "solid", width: float = 1.5
+) -> dict[str, Any]:
+    """A trace as a line.
+
+    Parameters
+    ----------
+    name : str
+        In the legend.
+    trace : dict
+        From `envelope.packed`.
+    colour : str
+    told : str
+        What the box at the pointer says of a value: `power 1 s | .3~r | W`, the format in the middle.
+    dash : str
+    width : float
+    """
+    what, form, unit = told.split(" | ")
     return {
         "type": "scatter",
         "mode": "lines",
@@ -94,12 +110,13 @@ def line(name: str, trace: dict[str, Any], colour: str, *, dash: str = "solid", 
         "packed": trace,
         "line": {"color": colour, "dash": dash, "width": width},
         "connectgaps": False,
+        "hovertemplate": f"%{{y:{form}}} {unit}<extra>{what}</extra>",
     }
 
 
-def area(name: str, trace: dict[str, Any], colour: str) -> dict[str, Any]:
+def area(name: str, trace: dict[str, Any], colour: str, told: str) -> dict[str, Any]:
     """A trace as a filled area."""
-    return {**line(name, trace, colour, width=1.0), "fill": "tozeroy", "fillcolor": f"{colour}/0.35"}
+    return {**line(name, trace, colour, told, width=1.0), "fill": "tozeroy", "fillcolor": f"{colour}/0.35"}
 
 
 def _ground() -> dict[str, Any]:
@@ -189,8 +206,8 @@ def _limit_words(value: float, words: str, *, axis: str, row: Row) -> dict[str, 
         "text": words,
         "showarrow": False,
         "xref": "x domain",
-        "x": 1,
-        "xanchor": "right",
+        "x": 0,
+        "xanchor": "left",
         "yref": axis,
         "y": value,
         "yanchor": "bottom",

@@ -217,13 +217,20 @@ def _in_words(track: Audit) -> str:
     which = f"Channel {channel.index + 1} of {track.channel_count}" if track.channel_count > 1 else "One channel"
     second = figures.watts(found.driver_power_max_1s_w, limit_w=driver.program_power_w)
     minute = figures.watts(found.driver_power_max_60s_w, limit_w=driver.continuous_power_w)
+    without = ""
+    if track.rig.protection.kind != "none":
+        bare = channel.unprotected
+        without = (
+            f"; without the {words.device(track.rig)} up to {figures.watts(bare.driver_power_max_1s_w)} over 1 s and "
+            f"{figures.degrees(bare.coil_temp_max_c, DEGREE)}"
+        )
     count = len(track.passages)
     flagged = {0: "nothing flagged", 1: "one flagged passage"}.get(count, f"{count} flagged passages")
     return (
         f"{which}, {figures.length(track.duration_s)}: power over 1 s up to {second} of "
         f"{figures.as_given(driver.program_power_w)} W, over 60 s up to {minute} of "
         f"{figures.as_given(driver.continuous_power_w)} W; coil up to {figures.degrees(found.coil_temp_max_c, DEGREE)} "
-        f"of {figures.as_given(driver.coil_temp_limit_c)} {DEGREE}C; {flagged}."
+        f"of {figures.as_given(driver.coil_temp_limit_c)} {DEGREE}C{without}; {flagged}."
     )
 
 
@@ -233,6 +240,8 @@ def _passages(track: Audit) -> str:
     listed = _listed(track.passages)
     items = "\n".join(f"<li>{_passage(each, track)}</li>" for each in listed)
     notes = []
+    if any(each.cause in passages.OF_A_MEAN for each in listed):
+        notes.append(passages.WHOLE_WINDOW)
     if any(each.part_at is not None for each in listed):
         notes.append(words.OFF_RATING)
     left = Counter(each.cause for each in track.passages)
