@@ -214,11 +214,13 @@ def _fuse(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
 def _lamp(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     from auditor.advice import lamp_choice
     from auditor.report import lamp_sheet
+    from auditor.report.progress import ProgressBar
 
     material = _gather(asked, asked.rig)
     if not material.tracks:
         return None, material.faults
-    choice = lamp_choice.find(material)
+    with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
+        choice = lamp_choice.find(material, progress=lambda done: bar.tell(f"trying lamps: {100.0 * done:.0f} %"))
     answer = _Answer(
         document=lamp_choice.document(choice),
         show=lambda sheet: lamp_sheet.show(choice, sheet),

@@ -128,8 +128,9 @@ def _list(choice: LampChoice, sheet: Sheet) -> None:
         "hundredth of it for the programme and once the worst case counting as nothing; then the fewest lamps. Each "
         "lamp once, with its best bank. Makers hold lamp currents to 10 %: the driver is judged behind lamps of 10 % "
         "more, and lamps of 10 % less must last too. Ceiling: the largest steady source, behind lamps of 10 % more, "
-        "that keeps the driver within its continuous rating for good; ten minutes may be a volt more. Life: used by the programme. The verdict is "
-        f"that of `auditor check` on this programme{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.",
+        "that keeps the driver within its continuous rating for good; for ten minutes it may be a little more. Life: "
+        "used by the programme. The verdict is that of `auditor check` on this programme"
+        f"{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.",
         style=palette.QUIET,
     )
 
