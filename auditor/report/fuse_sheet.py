@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from auditor.report import figures, layout, palette, words
+from auditor.report import figures, layout, palette, summary, words
 
 if TYPE_CHECKING:
     from auditor.advice.fuse_choice import FuseCandidate, FuseChoice, OnSignal
@@ -62,7 +62,7 @@ def _over_after(choice: FuseChoice) -> str:
 def _row(candidate: FuseCandidate, sheet: Sheet) -> list[Text | str]:
     verdict = candidate.verdict
     return [
-        Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict]),
+        summary.mark(verdict, sheet.glyphs),
         Text(candidate.name, style=palette.STRONG),
         _on_programme(candidate, sheet),
         _opening(candidate.overload),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from auditor.report import curve_plot, figures, layout, palette
+from auditor.report import curve_plot, figures, layout, palette, summary
 
 if TYPE_CHECKING:
     from auditor.advice.lamp_choice import Candidate, LampChoice
@@ -141,7 +141,7 @@ def _peaks_of_all(choice: LampChoice) -> str:
 
 def _row(candidate: Candidate, sheet: Sheet) -> list[Text | str]:
     verdict, degree = candidate.verdict, sheet.glyphs.degree
-    letter = Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict])
+    letter = summary.mark(verdict, sheet.glyphs)
     series, parallel = candidate.series_count, candidate.parallel_count
     return [
         str(candidate.rank),
