@@ -54,8 +54,8 @@ def _question(choice: LampChoice, sheet: Sheet) -> None:
         f"noise within the HF band whose peaks, twice its rms, just reach the amplifier's clip point: "
         f"{figures.as_given(round(choice.worst_case_v, 1))} V, {figures.watts(choice.worst_case_w)} into the "
         f"unprotected driver of {figures.as_given(driver.continuous_power_w)} W. Driver and lamps must "
-        f"stand it for {choice.hold_s / 60.0:.0f} minutes. Its peaks are over any rating, but no lamp can act on a "
-        f"peak: they do not count here.{limiter}",
+        f"stand it for {choice.hold_s / 60.0:.0f} minutes. Its peaks do not count here: no lamp can act on a "
+        f"peak.{limiter}",
         label="Worst case ",
     )
 
@@ -88,8 +88,9 @@ def _answer(choice: LampChoice, sheet: Sheet) -> None:
     if choice.peak_excess_db > 0.0:
         sheet.paragraph(
             f"The programme's peaks are {figures.tenths(choice.peak_excess_db)} dB over the peak rating of "
-            f"{figures.as_given(driver.peak_power_w)} W behind that lamp too: no lamp acts on a peak. Turn down by as "
-            "much, or let a peak limiter see to it.",
+            f"{figures.as_given(driver.peak_power_w)} W behind that lamp too: no lamp acts on a peak. Turn down by "
+            "more than that, for a lamp gives way as it cools (`auditor check` with it says how far), or let a peak "
+            "limiter see to it.",
             label="! ",
             label_style=f"bold {palette.CRIMSON}",
         )
