@@ -27,6 +27,7 @@ from auditor.command_line import (
     write_report,
 )
 from auditor.rig_commands import parts_command, rig_group
+from auditor.show_commands import COMMANDS as SHOW_COMMANDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -97,7 +98,7 @@ def demo(style: str, output: str | None, fail_on: str) -> None:
     _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on)
 
 
-for command in ADVICE_COMMANDS:
+for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
     cli.add_command(command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)

@@ -47,7 +47,7 @@ GAP_S = 1.0
 FAINT_V = 0.01  # an HF branch that never passes this is next to nothing: 12 uW in 8 ohm; own definition
 _LEAST_FULL_SCALE_V = 0.001  # less is rounding noise, which is not to be blown up to a full-scale hiss
 _HEARD_WITHIN_DB = 40.0  # of the loudest frame, as for the median attenuation
-_SILENT_DB = 60.0  # lost to the part: its branch is open
+SILENT_DB = 60.0  # lost to the part: its branch is open
 _LARGEST_WAV = 4_000_000_000  # bytes; beyond, the same with 64-bit sizes (RF64)
 _BYTES_PER_SAMPLE = 3
 _FLAC_CHANNELS, _FLAC_RATE_HZ = 8, 655_350
@@ -68,7 +68,7 @@ class Dulling:
     """What the part takes off, against no part at all, in the frames in which there is HF to hear.
 
     loss_db : float
-        Most of it [dB], in `channel` at `at_s`; `_SILENT_DB` stands for all.
+        Most of it [dB], in `channel` at `at_s`; `SILENT_DB` stands for all.
     silent_s : float
         For how long nothing reaches the driver [s].
     """
@@ -238,9 +238,7 @@ def _behind(frames: HfFrames, rig: Rig, programme: decode.Programme) -> _Behind:
         start = run.end
         driver.append(run.driver_voltage_rms_v)
     frame_length = round(frames.frame_s * programme.sample_rate_hz)
-    return _Behind(
-        frames=frames, gain=SmoothGain.of(frames.rms_v, np.concatenate(driver), frame_length=frame_length)
-    )
+    return _Behind(frames=frames, gain=SmoothGain.of(frames.rms_v, np.concatenate(driver), frame_length=frame_length))
 
 
 def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
@@ -248,7 +246,7 @@ def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
     for index, each in enumerate(behind):
         source_v, frame_s = each.frames.rms_v[inside], each.frames.frame_s
         heard = source_v > source_v.max() * db_to_amplitude(-_HEARD_WITHIN_DB)
-        least = db_to_amplitude(-_SILENT_DB) ** 2
+        least = db_to_amplitude(-SILENT_DB) ** 2
         loss_db = np.where(heard, -10.0 * np.log10(np.maximum(each.gain.mean_square[inside], least)), -1.0)
         worst = int(np.argmax(loss_db)) if len(loss_db) else 0
         found.append(
@@ -256,7 +254,7 @@ def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
                 channel=index,
                 at_s=(inside.start + worst) * frame_s,
                 loss_db=max(float(loss_db[worst]), 0.0),
-                silent_s=float((loss_db >= _SILENT_DB).sum() * frame_s),
+                silent_s=float((loss_db >= SILENT_DB).sum() * frame_s),
             )
         )
     return max(found, key=lambda one: (one.loss_db, one.silent_s))
@@ -265,9 +263,7 @@ def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
 class _Writer:
     """Writes the pieces, each in its own pass over the file."""
 
-    def __init__(
-        self, played: Played, rig: Rig, behind: list[_Behind], excerpt: _Excerpt, full_scale_v: float
-    ) -> None:
+    def __init__(self, played: Played, rig: Rig, behind: list[_Behind], excerpt: _Excerpt, full_scale_v: float) -> None:
         self._played = played
         self._rig = rig
         self._behind = behind
