@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 _CONTAINERS: dict[str, Container] = {".wav": "WAV", ".flac": "FLAC"}
 _CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d*)?|\.\d+)", re.ASCII)
+_LONGEST_S = 1e7
 
 
 def _time(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -43,7 +44,10 @@ def _time(ctx: click.Context, param: click.Parameter, value: str | None) -> floa
     if match is None:
         raise click.BadParameter(f"{value!r} is no time; write 75, 1:15 or 1:02:03.5", ctx, param)
     hours, minutes, seconds = (float(each or 0.0) for each in match.groups())
-    return 3600.0 * hours + 60.0 * minutes + seconds
+    time_s = 3600.0 * hours + 60.0 * minutes + seconds
+    if time_s > _LONGEST_S:
+        raise click.BadParameter(f"{value!r} is longer than any file; write 75, 1:15 or 1:02:03.5", ctx, param)
+    return time_s
 
 
 @dataclass(frozen=True, kw_only=True)
