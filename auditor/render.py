@@ -10,57 +10,39 @@ them is what the part does, and nothing else.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.chain.play import play
-from auditor.chain.terminals import SmoothGain, terminals
-from auditor.errors import AuditorError, ProgrammeError
+from auditor.chain.terminals import SmoothGain
+from auditor.errors import ProgrammeError
 from auditor.judgement.ratings import STRETCH_FRAMES
 from auditor.programme import decode
+from auditor.render_file import Excerpt, Piece, Writer, refuse_container
 from auditor.simulation import simulate
 from auditor.threads import THREADS
 from auditor.units import amplitude_to_db, db_to_amplitude
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from pathlib import Path
 
     from numpy.typing import NDArray
-    from soundfile import SoundFile
 
     from auditor.audit_types import FileFault
     from auditor.chain.play import Played
     from auditor.chain.splitter import HfFrames
+    from auditor.render_file import Container, Part
     from auditor.rig import Rig
 
-    Part = Literal["before", "after"]
-    Container = Literal["WAV", "FLAC"]
-
 PEAK_DBFS = -1.0  # leaves room for what a player's converter makes between the samples; common practice, no source
-GAP_S = 1.0
 FAINT_V = 0.01  # an HF branch that never passes this is next to nothing: 12 uW in 8 ohm; own definition
 _LEAST_FULL_SCALE_V = 0.001  # less is rounding noise, which is not to be blown up to a full-scale hiss
 _HEARD_WITHIN_DB = 40.0  # of the loudest frame, as for the median attenuation
 SILENT_DB = 60.0  # lost to the part: its branch is open
-_LARGEST_WAV = 4_000_000_000  # bytes; beyond, the same with 64-bit sizes (RF64)
-_BYTES_PER_SAMPLE = 3
-_FLAC_CHANNELS, _FLAC_RATE_HZ = 8, 655_350
-
-
-@dataclass(frozen=True, kw_only=True)
-class Piece:
-    """One part as it was written: where in the new file it stands, and its level in the loudest channel."""
-
-    part: Part
-    start_s: float
-    rms_v: float
-    peak_v: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,26 +102,6 @@ class _Behind:
         return float((self.frames.peak_v[first:stop] * gain).max(initial=0.0))
 
 
-@dataclass(kw_only=True)
-class _Excerpt:
-    """First sample and the one behind the last."""
-
-    first: int
-    stop: int
-    done: int = field(default=0)
-
-    def cut(self, blocks: Iterator[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
-        """What of the blocks lies in it."""
-        at = 0
-        for block in blocks:
-            inside = block[max(self.first - at, 0) : max(self.stop - at, 0)]
-            at += len(block)
-            if len(inside):
-                yield inside
-            if at >= self.stop:
-                return
-
-
 def render(
     path: str,
     rig: Rig,
@@ -177,7 +139,7 @@ def render(
     """
     tell = progress or (lambda done_ratio: None)
     passes = 1 + len(parts)
-    _refuse_container(decode.inspect(path), container)
+    refuse_container(decode.inspect(path), container)
     played = play(path, rig, progress=lambda done: tell(done / passes), with_ladder=False)
     excerpt = _excerpt(played, from_s, to_s)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
@@ -187,7 +149,8 @@ def render(
     peak_v = max(each.peak_v(inside.start, inside.stop) for each in behind)
     full_scale_v = max(peak_v / db_to_amplitude(PEAK_DBFS), _LEAST_FULL_SCALE_V) if peak_v > 0.0 else 1.0
 
-    writer = _Writer(played, rig, behind, excerpt, full_scale_v)
+    gains = [each.gain for each in behind]
+    writer = Writer(played.programme, rig, gains, excerpt, full_scale_v=full_scale_v)
     pieces = writer.write(target, container, parts, lambda done: tell((1.0 + done) / passes))
     rate = played.programme.sample_rate_hz
     return Rendering(
@@ -203,18 +166,7 @@ def render(
     )
 
 
-def _refuse_container(programme: decode.Programme, container: Container) -> None:
-    rate, channels = programme.sample_rate_hz, programme.channel_count
-    if container == "FLAC" and (channels > _FLAC_CHANNELS or rate > _FLAC_RATE_HZ):
-        raise ProgrammeError(
-            f"has {channels} channels at {rate} Hz, which FLAC cannot hold",
-            where=programme.path,
-            allowed=f"up to {_FLAC_CHANNELS} channels and {_FLAC_RATE_HZ} Hz",
-            hint="choose a name that ends in .wav",
-        )
-
-
-def _excerpt(played: Played, from_s: float, to_s: float | None) -> _Excerpt:
+def _excerpt(played: Played, from_s: float, to_s: float | None) -> Excerpt:
     rate = played.programme.sample_rate_hz
     length = round(played.duration_s * rate)
     first = round(from_s * rate)
@@ -227,7 +179,7 @@ def _excerpt(played: Played, from_s: float, to_s: float | None) -> _Excerpt:
             allowed=f"0 to {played.duration_s:.3f} s",
             hint="choose --from and --to within the file",
         )
-    return _Excerpt(first=first, stop=stop)
+    return Excerpt(first=first, stop=stop)
 
 
 def _behind(frames: HfFrames, rig: Rig, programme: decode.Programme) -> _Behind:
@@ -258,74 +210,6 @@ def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
             )
         )
     return max(found, key=lambda one: (one.loss_db, one.silent_s))
-
-
-class _Writer:
-    """Writes the pieces, each in its own pass over the file."""
-
-    def __init__(self, played: Played, rig: Rig, behind: list[_Behind], excerpt: _Excerpt, full_scale_v: float) -> None:
-        self._played = played
-        self._rig = rig
-        self._behind = behind
-        self._excerpt = excerpt
-        self._full_scale_v = full_scale_v
-        self.written = 0  # samples per channel
-
-    def write(
-        self, target: Path, container: Container, parts: tuple[Part, ...], tell: Callable[[float], None]
-    ) -> tuple[Piece, ...]:
-        import soundfile
-
-        programme = self._played.programme
-        gap = round(GAP_S * programme.sample_rate_hz)
-        length = len(parts) * (self._excerpt.stop - self._excerpt.first) + (len(parts) - 1) * gap
-        large = length * programme.channel_count * _BYTES_PER_SAMPLE > _LARGEST_WAV
-        pieces = []
-        try:
-            with soundfile.SoundFile(
-                str(target) if os.name == "nt" else os.fsencode(target),
-                "w",
-                programme.sample_rate_hz,
-                programme.channel_count,
-                "PCM_24",
-                format="RF64" if container == "WAV" and large else container,
-            ) as sound:
-                sound.comment = self._comment(parts)
-                for number, part in enumerate(parts):
-                    if number:
-                        sound.write(np.zeros((gap, programme.channel_count), dtype=np.float32))
-                        self.written += gap
-                    pieces.append(self._piece(sound, part, lambda done, number=number: tell(number + done)))  # type: ignore[misc]
-        except (soundfile.LibsndfileError, AssertionError, OSError) as error:
-            # libsndfile says no more than "System error", and soundfile asserts that all was taken.
-            reason = getattr(error, "strerror", None) or "the disk is full, or has gone"
-            raise AuditorError(f"cannot be written: {reason}") from None
-        return tuple(pieces)
-
-    def _comment(self, parts: tuple[Part, ...]) -> str:
-        order = f", {GAP_S:g} s of silence, ".join(f"{part} the protection" for part in parts)
-        return (
-            f"HF driver's voltage: {order}. Normalised by one gain for all of it: "
-            f"0 dBFS = {self._full_scale_v:.6g} V at the driver's terminals. An estimate."
-        )
-
-    def _piece(self, sound: SoundFile, part: Part, tell: Callable[[float], None]) -> Piece:
-        programme, excerpt = self._played.programme, self._excerpt
-        start = self.written
-        gains = [each.gain if part == "after" else None for each in self._behind]
-        squares = np.zeros(programme.channel_count)
-        peak_v = 0.0
-        with closing(terminals(programme, self._rig, gains, decode.Finding())) as blocks:
-            for voltage_v in excerpt.cut(blocks):
-                sound.write(voltage_v / np.float32(self._full_scale_v))
-                self.written += len(voltage_v)
-                squares += np.square(voltage_v, dtype=np.float64).sum(axis=0)
-                peak_v = max(peak_v, float(np.abs(voltage_v).max()))
-                tell((self.written - start) / (excerpt.stop - excerpt.first))
-        if self.written - start != excerpt.stop - excerpt.first:
-            raise ProgrammeError("has changed while it was read", where=programme.path, hint="try again")
-        rms_v = float(np.sqrt(squares.max() / (excerpt.stop - excerpt.first)))
-        return Piece(part=part, start_s=start / programme.sample_rate_hz, rms_v=rms_v, peak_v=peak_v)
 
 
 def level_dbfs(voltage_v: float, full_scale_v: float) -> float:

@@ -26,7 +26,8 @@ from auditor.command_line import (
 )
 
 if TYPE_CHECKING:
-    from auditor.render import Container, Part, Rendering
+    from auditor.render import Rendering
+    from auditor.render_file import Container, Part
     from auditor.rig import Rig
 
     Which = Literal["before", "after", "both"]

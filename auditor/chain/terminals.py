@@ -124,20 +124,23 @@ class SmoothGain:
         return steep
 
     @cached_property
-    def _highest_square(self) -> NDArray[np.float32]:
-        """What the gain's square never passes in a steep frame."""
-        highest = np.maximum(_OVERSHOOT * self._beside[1], np.maximum(self.edge_square[:-1], self.edge_square[1:]))
-        return highest.astype(np.float32)
-
-    def largest(self) -> NDArray[np.float32]:
-        """Largest gain that each frame can have, shape=(frames,)."""
+    def _even_square(self) -> NDArray[np.float64]:
+        """Largest square of the gain in each frame where its power is spread evenly."""
         left, right = (each.astype(np.float64) for each in (self.edge_square[:-1], self.edge_square[1:]))
         bulge = 6.0 * self.mean_square - 3.0 * (left + right)
         rises = np.where(bulge > 0.0, bulge, 1.0)
         top = np.clip(0.5 + (right - left) / (2.0 * rises), 0.0, 1.0)
         inside = left + top * ((right - left) + np.maximum(bulge, 0.0) * (1.0 - top))
-        smooth = np.maximum(inside, np.maximum(left, right))
-        return np.sqrt(np.where(self._steep, self._highest_square, smooth)).astype(np.float32)
+        return np.maximum(inside, np.maximum(left, right))
+
+    @cached_property
+    def _highest_square(self) -> NDArray[np.float64]:
+        """What the gain's square never passes in a steep frame."""
+        return np.maximum(_OVERSHOOT * self._beside[1], self._even_square)
+
+    def largest(self) -> NDArray[np.float32]:
+        """Largest gain that each frame can have, shape=(frames,)."""
+        return np.sqrt(np.where(self._steep, self._highest_square, self._even_square)).astype(np.float32)
 
 
 def _edges(square: NDArray[np.float64]) -> NDArray[np.float64]:

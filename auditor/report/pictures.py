@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from auditor.judgement.passages import ENGAGED_FROM_DB
+from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.published import DRAPER_POINT_K
 from auditor.report import figures, palette, words
 from auditor.report.font import drawable, wrapped
@@ -35,6 +36,7 @@ _COLUMNS = 700
 _SIZE_INCH = (11.0, 7.6)  # a landscape A4 page less its margins
 _DPI = 130
 _LEFT, _RIGHT, _TOP, _BOTTOM = 0.075, 0.845, 0.845, 0.135
+_LEAST = 1e-9
 _DECADES = 3.5  # of power, under the highest rating
 _LETTER_SHARE = 0.015  # of the width, that a letter takes
 _RISK_HATCH = "////"
@@ -139,7 +141,8 @@ def _curve(panel: Axes, trace: Trace, channel: ChannelAudit, grid: Grid, label: 
     at_s = [grid.start_s(column) + grid.duration_s / grid.columns / 2.0 for column in range(grid.columns)]
     # Beyond any scale there is nothing to read, and a drawing must have finite points.
     values = np.nan_to_num(grid.largest(trace, channel.traces.step_s), nan=0.0, posinf=1e6, neginf=0.0)
-    panel.plot(at_s, values, label=label, **style)
+    # Nor has a logarithmic scale a place for nought.
+    panel.plot(at_s, np.maximum(values, _LEAST), label=label, **style)
 
 
 def _power(panel: Axes, track: Audit, channel: ChannelAudit, grid: Grid) -> None:
@@ -187,9 +190,11 @@ def _part(panel: Axes, track: Audit, channel: ChannelAudit, grid: Grid) -> None:
     line = panel.get_lines()[0]
     panel.fill_between(line.get_xdata(), line.get_ydata(), color=palette.BLUE, alpha=0.25, linewidth=0.0)
     panel.axhline(ENGAGED_FROM_DB, color=_INK, linewidth=0.7, linestyle=(0, (2, 2)))
-    notes = [(ENGAGED_FROM_DB, "working from 1 dB on")]
+    notes = [(ENGAGED_FROM_DB, f"working from {figures.as_given(ENGAGED_FROM_DB)} dB on")]
     most_db = max(float(np.max(line.get_ydata())), 2.0 * ENGAGED_FROM_DB)
     panel.set_ylim(0.0, 1.15 * most_db)
+    if most_db >= OPEN_ATTENUATION_DB:
+        notes.append((OPEN_ATTENUATION_DB, f"open, or gone: {figures.as_given(OPEN_ATTENUATION_DB)} dB"))
     filament_k = channel.traces.filament_temp_k
     if filament_k is not None and filament_k.max(initial=0.0) >= DRAPER_POINT_K.value:
         glows = grid.largest(filament_k, channel.traces.step_s) >= DRAPER_POINT_K.value
@@ -214,7 +219,7 @@ def _clipping(panel: Axes, channel: ChannelAudit, grid: Grid) -> None:
     most = float(np.max(line.get_ydata()))
     panel.set_ylim(0.0, max(1.15 * most, 1.0))
     panel.yaxis.set_major_locator(MaxNLocator(1 if most < 1.0 else 2))
-    text = "samples clipped by\nthe amplifier" if most > 0.0 else "the amplifier\nnever clips"
+    text = "samples clipped by\nthe amplifier" if most > 2.0 * _LEAST else "the amplifier\nnever clips"
     panel.text(1.01, 0.5, text, transform=panel.transAxes, va="center", fontsize=7.5)
     _finish(panel, "Clip [%]", columns=0)
 
@@ -244,13 +249,18 @@ def _beside(panel: Axes, labels: list[tuple[float, str]]) -> None:
 
 def _time(panel: Axes, duration_s: float) -> None:
     steps = [1.0, 1.5, 2.0, 3.0, 6.0, 10.0] if duration_s > 90.0 else [1.0, 2.0, 5.0, 10.0]
-    decimals = 0 if duration_s > 9.0 else 1 if duration_s > 0.9 else 3
     panel.set_xlim(0.0, max(duration_s, 1e-3))
     unit_s = 60.0 if duration_s > 600.0 else 1.0
     ticks = unit_s * np.asarray(MaxNLocator(9, steps=steps).tick_values(0.0, duration_s / unit_s))
     panel.set_xticks([tick for tick in ticks if 0.0 <= tick <= duration_s])
-    panel.xaxis.set_major_formatter(FuncFormatter(lambda time_s, _: figures.clock(time_s, decimals=decimals)))
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda time_s, _: _tick(time_s, duration_s)))
     panel.set_xlabel("Time")
+
+
+def _tick(time_s: float, duration_s: float) -> str:
+    if duration_s <= 0.9:
+        return f"{time_s:g} s"
+    return figures.clock(time_s, decimals=0 if duration_s > 9.0 else 1)
 
 
 def _letters(panel: Axes, shades: list[tuple[Verdict, float, float]], duration_s: float) -> None:

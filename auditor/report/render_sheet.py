@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.render import FAINT_V, GAP_S, PEAK_DBFS, SILENT_DB, level_dbfs
+from auditor.render import FAINT_V, PEAK_DBFS, SILENT_DB, level_dbfs
+from auditor.render_file import GAP_S
 from auditor.report import answer, figures, palette, words
 
 if TYPE_CHECKING:
-    from auditor.render import Dulling, Piece, Rendering
+    from auditor.render import Dulling, Rendering
+    from auditor.render_file import Piece
     from auditor.report.layout import Sheet
     from auditor.rig import Rig
 
