@@ -59,7 +59,7 @@ def _write_cues(track: Audit, place: str | None) -> None:
     from auditor.report.cues import to_vtt
 
     if place is None and isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(encoding="utf-8")  # which WebVTT is, whatever the terminal's is
+        sys.stdout.reconfigure(encoding="utf-8", errors="replace")  # which WebVTT is, whatever the terminal's is
 
     def render(file: IO[str]) -> None:
         file.write(to_vtt(track))
