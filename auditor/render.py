@@ -42,6 +42,7 @@ PEAK_DBFS = -1.0  # leaves room for what a player's converter makes between the 
 FAINT_V = 0.01  # an HF branch that never passes this is next to nothing: 12 uW in 8 ohm; own definition
 _LEAST_FULL_SCALE_V = 0.001  # less is rounding noise, which is not to be blown up to a full-scale hiss
 _HEARD_WITHIN_DB = 40.0  # of the loudest frame, as for the median attenuation
+_NEAR_DB = 0.001
 SILENT_DB = 60.0  # lost to the part: its branch is open
 
 
@@ -98,8 +99,12 @@ class _Behind:
 
     def peak_v(self, first: int, stop: int) -> float:
         """Largest voltage that before or after can reach in these frames [V]."""
-        gain = np.maximum(self.gain.largest()[first:stop], 1.0)
-        return float((self.frames.peak_v[first:stop] * gain).max(initial=0.0))
+        peak_v = 0.0
+        for start in range(first, stop, STRETCH_FRAMES):
+            end = min(start + STRETCH_FRAMES, stop)
+            gain = np.maximum(self.gain.largest(start, end), 1.0)
+            peak_v = max(peak_v, float((self.frames.peak_v[start:end] * gain).max()))
+        return peak_v
 
 
 def render(
@@ -206,7 +211,7 @@ def _dulling(behind: list[_Behind], inside: slice) -> Dulling:
                 channel=index,
                 at_s=(inside.start + worst) * frame_s,
                 loss_db=max(float(loss_db[worst]), 0.0),
-                silent_s=float((loss_db >= SILENT_DB).sum() * frame_s),
+                silent_s=float((loss_db >= SILENT_DB - _NEAR_DB).sum() * frame_s),
             )
         )
     return max(found, key=lambda one: (one.loss_db, one.silent_s))

@@ -25,7 +25,6 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
@@ -43,8 +42,12 @@ if TYPE_CHECKING:
 
     from auditor.rig import Rig
 
+    Frames = NDArray[np.int_]  # numbers of frames
+    Squares = NDArray[np.float64]  # of a gain, or of a voltage
+
 _STEEP_RATIO = 0.5  # of powers between neighbours; a lamp's gain never changes so fast
 _OVERSHOOT = 4.0 / 3.0  # of powers: what a frame needs that falls from full gain to nought at its very end
+_CHUNK = 1 << 16
 _LEAST_SOURCE_V = 1e-9  # below it a frame is silent and its gain is taken from its neighbours
 
 
@@ -66,17 +69,12 @@ class SmoothGain:
     def of(cls, source_rms_v: NDArray[np.floating], driver_rms_v: NDArray[np.floating], *, frame_length: int) -> Self:
         """From both voltages, frame by frame, shape=(frames,) [V rms]."""
         heard = source_rms_v > _LEAST_SOURCE_V
-        if not heard.any():
-            square = np.ones(len(source_rms_v))
-        else:
-            ratio = np.divide(driver_rms_v, source_rms_v, out=np.zeros(len(heard)), where=heard)
-            at = np.arange(len(heard))
-            square = np.interp(at, at[heard], np.square(ratio[heard]))
-        return cls(
-            frame_length=frame_length,
-            mean_square=square.astype(np.float32),
-            edge_square=_edges(square).astype(np.float32),
-        )
+        ratio = np.divide(driver_rms_v, source_rms_v, out=np.ones(len(heard), dtype=np.float32), where=heard)
+        square = np.square(ratio, out=ratio)
+        silent = np.flatnonzero(~heard)
+        if 0 < len(silent) < len(heard):
+            square[silent] = np.interp(silent, np.flatnonzero(heard), square[heard])
+        return cls(frame_length=frame_length, mean_square=square, edge_square=_edges(square))
 
     def apply(self, voltage_v: NDArray[np.float32], *, first_frame: int) -> NDArray[np.float32]:
         """Turn down a stretch of the branch, shape=(n,) [V], that starts where a frame does.
@@ -86,68 +84,69 @@ class SmoothGain:
         length = self.frame_length
         frames = -(-len(voltage_v) // length)
         frame = np.minimum(np.arange(first_frame, first_frame + frames), len(self.mean_square) - 1)
-        left, right = (self.edge_square[frame + later].astype(np.float64) for later in (0, 1))
-        bulge = 6.0 * self.mean_square[frame] - 3.0 * (left + right)
+        left, right, bulge = self._parabolas(frame)
         wave_v = np.pad(voltage_v, (0, frames * length - len(voltage_v))).reshape(frames, length)
         position = (np.arange(length) + 0.5) / length
-        for row in np.flatnonzero(self._steep[frame]):
-            bulge[row] = self._bulge_of(frame[row], wave_v[row], position)
+        mean, (least, highest) = self.mean_square[frame], self._beside(frame)
+        for row in np.flatnonzero(least < _STEEP_RATIO * highest):
+            even = _largest(left[row], right[row], bulge[row])
+            high = max(_OVERSHOOT * float(highest[row]), float(even))
+            bulge[row] = _bulge(left[row], right[row], mean[row], high, np.square(wave_v[row], dtype=np.float64))
         square = np.outer(bulge, position * (1.0 - position))
         square += np.outer(right - left, position) + left[:, None]
         gain = np.sqrt(np.maximum(square, 0.0, out=square), out=square)
         turned_v: NDArray[np.float32] = (wave_v * gain.astype(np.float32)).reshape(-1)[: len(voltage_v)]
         return turned_v
 
-    def _bulge_of(self, frame: int, wave_v: NDArray[np.float32], position: NDArray[np.float64]) -> float:
-        """Bulge of a steep frame by where its power lies, with the gain's square between nought and the highest."""
-        left, right = float(self.edge_square[frame]), float(self.edge_square[frame + 1])
-        mean, high = float(self.mean_square[frame]), float(self._highest_square[frame])
-        power = np.square(wave_v, dtype=np.float64)
-        missing = mean * power.sum() - power @ (left + (right - left) * position)
-        leverage = power @ (position * (1.0 - position))
-        least = -((math.sqrt(left) + math.sqrt(right)) ** 2)
-        most = (math.sqrt(high - left) + math.sqrt(high - right)) ** 2
-        return float(np.clip(missing / leverage if leverage > 0.0 else 0.0, least, most))
+    def largest(self, first: int, stop: int) -> NDArray[np.float32]:
+        """Largest gain that each frame from `first` to `stop` can have, shape=(stop - first,)."""
+        frame = np.arange(first, stop)
+        least, highest = self._beside(frame)
+        even = _largest(*self._parabolas(frame))
+        steep = least < _STEEP_RATIO * highest
+        return np.sqrt(np.where(steep, np.maximum(_OVERSHOOT * highest, even), even)).astype(np.float32)
 
-    @cached_property
-    def _beside(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def _parabolas(self, frame: Frames) -> tuple[Squares, Squares, Squares]:
+        """Of each frame the square at its left edge and at its right one, and how it bulges between them."""
+        left, right = (self.edge_square[frame + later].astype(np.float64) for later in (0, 1))
+        return left, right, 6.0 * self.mean_square[frame] - 3.0 * (left + right)
+
+    def _beside(self, frame: Frames) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Least and largest mean of each frame and its two neighbours."""
-        mean = self.mean_square
-        three = np.stack([np.append(mean[:1], mean[:-1]), mean, np.append(mean[1:], mean[-1:])])
-        return three.min(axis=0), three.max(axis=0)
-
-    @cached_property
-    def _steep(self) -> NDArray[np.bool_]:
-        """Frames in or beside which a contact moves or a part goes: there it matters when in the frame the power is."""
-        least, largest = self._beside
-        steep: NDArray[np.bool_] = least < _STEEP_RATIO * largest
-        return steep
-
-    @cached_property
-    def _even_square(self) -> NDArray[np.float64]:
-        """Largest square of the gain in each frame where its power is spread evenly."""
-        left, right = (each.astype(np.float64) for each in (self.edge_square[:-1], self.edge_square[1:]))
-        bulge = 6.0 * self.mean_square - 3.0 * (left + right)
-        rises = np.where(bulge > 0.0, bulge, 1.0)
-        top = np.clip(0.5 + (right - left) / (2.0 * rises), 0.0, 1.0)
-        inside = left + top * ((right - left) + np.maximum(bulge, 0.0) * (1.0 - top))
-        return np.maximum(inside, np.maximum(left, right))
-
-    @cached_property
-    def _highest_square(self) -> NDArray[np.float64]:
-        """What the gain's square never passes in a steep frame."""
-        return np.maximum(_OVERSHOOT * self._beside[1], self._even_square)
-
-    def largest(self) -> NDArray[np.float32]:
-        """Largest gain that each frame can have, shape=(frames,)."""
-        return np.sqrt(np.where(self._steep, self._highest_square, self._even_square)).astype(np.float32)
+        last = len(self.mean_square) - 1
+        three = [self.mean_square[np.clip(frame + step, 0, last)] for step in (-1, 0, 1)]
+        return np.minimum.reduce(three), np.maximum.reduce(three)
 
 
-def _edges(square: NDArray[np.float64]) -> NDArray[np.float64]:
-    padded = np.concatenate([[square[0]] * 2, square, [square[-1]] * 2])
-    before, left, right, after = (padded[start : start + len(square) + 1] for start in range(4))
-    exact = (7.0 * (left + right) - (before + after)) / 12.0
-    return np.clip(exact, 0.0, 3.0 * np.minimum(left, right))
+def _largest(left: Squares, right: Squares, bulge: Squares) -> Squares:
+    """Largest value of each parabola."""
+    rises = np.where(bulge > 0.0, bulge, 1.0)
+    top = np.clip(0.5 + (right - left) / (2.0 * rises), 0.0, 1.0)
+    inside = left + top * ((right - left) + np.maximum(bulge, 0.0) * (1.0 - top))
+    return np.asarray(np.maximum(inside, np.maximum(left, right)))
+
+
+def _bulge(left: np.floating, right: np.floating, mean: np.floating, high: float, power: Squares) -> float:
+    """Bulge with which a frame of that power, sample by sample, keeps its mean; the parabola stays from 0 to `high`."""
+    position = (np.arange(len(power)) + 0.5) / len(power)
+    missing = mean * power.sum() - power @ (left + (right - left) * position)
+    leverage = power @ (position * (1.0 - position))
+    least = -((math.sqrt(left) + math.sqrt(right)) ** 2)
+    most = (math.sqrt(high - left) + math.sqrt(high - right)) ** 2
+    return float(np.clip(missing / leverage if leverage > 0.0 else 0.0, least, most))
+
+
+def _edges(square: NDArray[np.float32]) -> NDArray[np.float32]:
+    padded = np.pad(square, 2, mode="edge")
+    edges = np.empty(len(square) + 1, dtype=np.float32)
+    for first in range(0, len(edges), _CHUNK):  # so that long files need no long arrays of double precision
+        count = min(_CHUNK, len(edges) - first)
+        before, left, right, after = (
+            padded[first + start : first + start + count].astype(np.float64) for start in range(4)
+        )
+        exact = (7.0 * (left + right) - (before + after)) / 12.0
+        edges[first : first + count] = np.clip(exact, 0.0, 3.0 * np.minimum(left, right))
+    return edges
 
 
 class _Channel:

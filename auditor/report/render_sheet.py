@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.render import FAINT_V, PEAK_DBFS, SILENT_DB, level_dbfs
+from auditor.render import FAINT_V, PEAK_DBFS, level_dbfs
 from auditor.render_file import GAP_S
 from auditor.report import answer, figures, palette, words
 
@@ -106,8 +106,8 @@ def _dulling(rendering: Rendering, rig: Rig) -> str:
     if most.loss_db < 0.05:
         return f"no difference: the {part} takes nothing off here"
     where = _where(most, rendering)
-    if most.loss_db >= SILENT_DB:
-        return f"the {part} lets nothing through {where}, and for {figures.about(most.silent_s)} in all"
+    if most.silent_s > 0.0:
+        return f"the {part} lets nothing through for {figures.about(most.silent_s)} in all, first {where}"
     return f"the {part} dulls most {where}: {figures.tenths(most.loss_db)} dB less than with no protection"
 
 

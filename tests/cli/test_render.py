@@ -342,3 +342,16 @@ def test_refusals_are_quick(tmp_path: Path) -> None:
         status, packages = imported("render", "a.wav", "--rig", "rig.toml", "-o", output, folder=tmp_path)
         assert status == 2
         assert not packages & NUMERICAL
+
+
+def test_silence_behind_a_relay_is_told(folder: Path) -> None:
+    text = demo.demo_rig_path().read_text(encoding="utf-8")
+    head, tail = text.split("[protection]")
+    relay = '[protection]\nkind = "relay"\nthreshold_v = 25.0\nhold_s = 0.1\n\n'
+    (folder / "rig.toml").write_text(head + relay + tail[tail.index("[driver]") :])
+    clip = next(path for path in demo.demo_paths() if path.name.startswith("06"))
+    result = render(clip, "-o", "out.wav")
+    assert result.status == 0
+    assert "the relay lets nothing through for 2 s in all, first at 0:10.1 of the programme" in (
+        " ".join(result.out.split())
+    )
