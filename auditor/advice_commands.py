@@ -190,6 +190,12 @@ def _gather(asked: _Asked, rig: Rig) -> Material:
     return material
 
 
+def _warn(material: Material) -> None:
+    for played in material.tracks:
+        for note in played.notes:
+            say(f"warning: {played.programme.path}: {note}")
+
+
 def _durations_s(material: Material) -> tuple[float, ...]:
     return tuple(played.duration_s for played in material.tracks)
 
@@ -201,11 +207,12 @@ def _fuse(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     material = _gather(asked, asked.rig)
     if not material.tracks:
         return None, material.faults
+    _warn(material)
     choice = fuse_choice.find(material)
     answer = _Answer(
         document=fuse_choice.document(choice),
         show=lambda sheet: fuse_sheet.show(choice, sheet),
-        holds=choice.best is not None,
+        holds=choice.candidates[0].verdict != "risk",
         durations_s=_durations_s(material),
     )
     return answer, material.faults
@@ -214,15 +221,18 @@ def _fuse(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
 def _lamp(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     from auditor.advice import lamp_choice
     from auditor.report import lamp_sheet
+    from auditor.report.progress import ProgressBar
 
     material = _gather(asked, asked.rig)
     if not material.tracks:
         return None, material.faults
-    choice = lamp_choice.find(material)
+    _warn(material)
+    with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
+        choice = lamp_choice.find(material, progress=lambda done: bar.tell(f"trying lamps: {100.0 * done:.0f} %"))
     answer = _Answer(
         document=lamp_choice.document(choice),
         show=lambda sheet: lamp_sheet.show(choice, sheet),
-        holds=choice.candidates[0].protects,
+        holds=choice.candidates[0].protects and choice.candidates[0].verdict != "risk",
         durations_s=_durations_s(material),
     )
     return answer, material.faults
@@ -256,6 +266,7 @@ def _protections(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
     material = _gather(asked, replace(asked.rig, limiters=()))
     if not material.tracks:
         return None, material.faults
+    _warn(material)
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
         behind = overview.limited_rig(asked.files, asked.rig, progress=bar.of_track, tell=bar.tell)
     found = overview.compare(material, limited=None if behind is None else _gather(asked, behind))

@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from auditor import __version__
+from auditor import __version__, track_files
 from auditor.advice_commands import COMMANDS as ADVICE_COMMANDS
 from auditor.command_line import (
     ExitStatus,
@@ -27,6 +27,7 @@ from auditor.command_line import (
     write_report,
 )
 from auditor.rig_commands import parts_command, rig_group
+from auditor.show_commands import COMMANDS as SHOW_COMMANDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 
-_FORMATS = click.Choice(["text", "json", "csv", "html"])
+_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -98,7 +99,7 @@ def demo(style: str, output: str | None, fail_on: str) -> None:
     _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on)
 
 
-for command in ADVICE_COMMANDS:
+for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
     cli.add_command(command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
@@ -106,6 +107,7 @@ cli.add_command(parts_command)
 
 def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str) -> NoReturn:
     files, faults = find_files(paths, output=output, rig=rig)
+    places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
     result = _audit_all(files, faults, rig)
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
@@ -115,8 +117,11 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
         say(f"error: {fault.message}")
     if result.interrupted:
         say(f"interrupted: {len(result.tracks)} track(s) finished and reported, the rest not judged")
-    spectra = _spectra(result) if style == "html" else []
-    write_report(lambda file: _render(result, style, file, status, spectra), output)
+    if places is not None:
+        track_files.write(result, style, places)
+    else:
+        spectra = _spectra(result) if style == "html" else []
+        write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 
 

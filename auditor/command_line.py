@@ -115,13 +115,20 @@ def write_report(render: Callable[[IO[str]], None], output: str | None) -> None:
         except BrokenPipeError:
             leave_stdout()  # the reader has gone, as a pager does that is quit; the verdict stands
         return
-    # Written beside its place and moved there when whole, so that a full disk leaves no half report. What is there
-    # and no file, a device or a pipe, can only be written to.
+    with whole_file(output) as partial, partial.open("w", encoding="utf-8", newline="\n") as file:
+        render(file)
+
+
+@contextmanager
+def whole_file(output: str) -> Iterator[Path]:
+    """Where to write what is to stand under that name once it is whole; afterwards it is moved there.
+
+    So a full disk or Ctrl-C leaves no half file. What is there and no file, a device or a pipe, can only be written to.
+    """
     target = Path(os.path.realpath(output))
     partial = target if target.exists() and not target.is_file() else Path(f"{target}.partial")
     try:
-        with partial.open("w", encoding="utf-8", newline="\n") as file:
-            render(file)
+        yield partial
         if partial != target:
             os.replace(partial, target)
     except OSError as error:
@@ -131,8 +138,17 @@ def write_report(render: Callable[[IO[str]], None], output: str | None) -> None:
             partial.unlink(missing_ok=True)
 
 
-def refuse_unwritable(output: str, *, keep: list[str]) -> None:
-    """Find out before the work, not after it; and never write over what is to be read."""
+def refuse_unwritable(output: str, *, keep: list[str], is_sound: bool = False) -> None:
+    """Find out before the work, not after it; and never write over what is to be read.
+
+    Parameters
+    ----------
+    output : str
+    keep : list of str
+        Files that are read.
+    is_sound : bool
+        Whether sound is what will be written, so that sound may be written over.
+    """
     from auditor.programme.files import SOUND_SUFFIXES
 
     target = Path(output)
@@ -144,7 +160,8 @@ def refuse_unwritable(output: str, *, keep: list[str]) -> None:
         stop(f"{output}: may not be written (choose another place with -o)")
     if os.path.realpath(output) in map(os.path.realpath, keep):
         stop(f"{output}: is one of the files to be read, so it is not written over")
-    if target.is_file() and target.suffix.lower() in SOUND_SUFFIXES | {".toml"}:
+    kept = {".toml"} if is_sound else SOUND_SUFFIXES | {".toml"}
+    if target.is_file() and target.suffix.lower() in kept:
         stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
 
 

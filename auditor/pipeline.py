@@ -13,8 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
-from auditor.chain.play import Played, play
-from auditor.errors import AuditorError
+from auditor.chain.play import Played, play, play_each
 from auditor.judgement.examine import Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
@@ -82,18 +81,12 @@ def audit_set(
     tracks: list[Audit] = []
     faults = list(earlier_faults)
     heat = CarriedHeat(rig)
-    interrupted = False
-    for index, programme in enumerate(programmes):
-        try:
-            played = play(str(programme), rig, progress=progress(index) if progress else None)
-            tracks.append(_judge(played, rig))
-            heat.carry_through([feed.frames for feed in played.feeds])
-            faults += played.faults
-        except AuditorError as error:
-            faults.append(FileFault(path=str(programme), message=str(error)))
-        except KeyboardInterrupt:
-            interrupted = True
-            break
+
+    def judge(played: Played) -> None:
+        tracks.append(_judge(played, rig))
+        heat.carry_through([feed.frames for feed in played.feeds])
+
+    interrupted = play_each(programmes, rig, judge, faults=faults, progress=progress)
     return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
 
 

@@ -22,7 +22,7 @@ from auditor.judgement.ratings import stretches
 from auditor.judgement.worst import Worst
 from auditor.parts.protective import Body, Characteristic, FusePart, fuses
 from auditor.protection.fuse import GATES, Fuse
-from auditor.units import power_to_db
+from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material
@@ -61,8 +61,8 @@ class FuseCandidate:
     ----------
     programme, overload : OnSignal
         On this programme, and on the worst case.
-    verdict : Verdict
-        ``"clear"`` for one that does both, ``"risk"`` for the others.
+    peak_over_db : float
+        By how much peaks of the programme pass the peak rating behind it [dB]; nought or less if they do not.
     """
 
     rating_a: float
@@ -70,8 +70,18 @@ class FuseCandidate:
     body: Body
     programme: OnSignal
     overload: OnSignal
-    verdict: Verdict
+    peak_over_db: float
     reason: str
+
+    @property
+    def verdict(self) -> Verdict:
+        """As `auditor check` would have it, and at the worst case."""
+        return "clear" if self.does_both and self.peak_over_db <= 0.0 else "risk"
+
+    @property
+    def does_both(self) -> bool:
+        """Whether it carries the programme and saves the driver, peaks aside."""
+        return self.survives and self.protects
 
     @property
     def name(self) -> str:
@@ -97,8 +107,8 @@ class FuseChoice:
     ----------
     overload_v, overload_w : float
         The worst case: voltage of the HF branch [V rms], and power in the driver without a fuse [W].
-    peak_over_db : float
-        By how much the programme's peaks are over the peak rating [dB]; nought or less if they are not.
+    is_needed : bool
+        Whether programme or worst case take a driver without a fuse past a limit of its heat.
     """
 
     rig: Rig
@@ -106,13 +116,18 @@ class FuseChoice:
     conclusion: str
     overload_v: float
     overload_w: float
-    peak_over_db: float
+    is_needed: bool
 
     @property
     def best(self) -> FuseCandidate | None:
-        """The fuse to fit; None where none does both."""
+        """The fuse to fit; None where none does both, peaks aside."""
         first = self.candidates[0]
-        return first if first.verdict == "clear" else None
+        return first if first.does_both else None
+
+    @property
+    def peak_over_db(self) -> float:
+        """By how much the programme's peaks are over the peak rating behind the first candidate [dB]."""
+        return self.candidates[0].peak_over_db
 
 
 def find(material: Material) -> FuseChoice:
@@ -131,19 +146,15 @@ def find(material: Material) -> FuseChoice:
         _candidate(part, material, noise, programme_over_s, noise_over_s) for part in fuses() if _has_curve(part)
     ]
     candidates.sort(key=_rank)
-    peak_w = max(
-        float(feed.frames.peak_v.max(initial=0.0)) ** 2 / rig.driver.rated_impedance_ohm
-        for played in material.tracks
-        for feed in played.feeds
-    )
     overload_v = worst_case_v(rig)
+    is_needed = programme_over_s[0] is not None or noise_over_s is not None
     return FuseChoice(
         rig=rig,
         candidates=tuple(candidates),
-        conclusion=_conclusion(candidates, noise_over_s),
+        conclusion=_conclusion(candidates, is_needed=is_needed),
         overload_v=overload_v,
         overload_w=overload_v**2 / rig.driver.rated_impedance_ohm,
-        peak_over_db=power_to_db(peak_w / rig.driver.peak_power_w),
+        is_needed=is_needed,
     )
 
 
@@ -152,6 +163,7 @@ def document(choice: FuseChoice) -> dict[str, Any]:
     return {
         "overload_v": choice.overload_v,
         "overload_w": choice.overload_w,
+        "is_needed": choice.is_needed,
         "conclusion": choice.conclusion,
         "candidates": [
             {
@@ -162,6 +174,7 @@ def document(choice: FuseChoice) -> dict[str, Any]:
                 "overload": _on_signal(each.overload),
                 "survives": each.survives,
                 "protects": each.protects,
+                "peak_over_db": each.peak_over_db,
                 "verdict": each.verdict,
                 "reason": each.reason,
             }
@@ -194,7 +207,7 @@ def _candidate(
         cold_resistance_ohm=part.cold_resistance_ohm,
     )
     rig = replace(material.rig, protection=settings)
-    opening, passed, track = _on_programme(material, rig)
+    opening, passed, track, peak_over_db = _on_programme(material, rig)
     over_s, over_track = programme_over
     programme = OnSignal(opens_at_s=opening, driver_over_limit_at_s=over_s, passed=passed, track=track or over_track)
     single = _Single()
@@ -204,14 +217,13 @@ def _candidate(
         driver_over_limit_at_s=noise_over_s,
         passed=single.passed(rig),
     )
-    good = opening.earliest is None and not passed and not overload.passed
     return FuseCandidate(
         rating_a=part.rating_a,
         characteristic=part.characteristic,
         body=part.body,
         programme=programme,
         overload=overload,
-        verdict="clear" if good else "risk",
+        peak_over_db=peak_over_db,
         reason=_reason(programme, overload),
     )
 
@@ -241,8 +253,12 @@ class _Single:
         return tuple(cause for cause in HEATING if excesses_db[cause] > 0.0)
 
 
-def _on_programme(material: Material, rig: Rig) -> tuple[Opening, tuple[Cause, ...], str | None]:
-    """The tracks one after the other through the same fuse; time and file of its first opening by either curve."""
+def _on_programme(material: Material, rig: Rig) -> tuple[Opening, tuple[Cause, ...], str | None, float]:
+    """The tracks one after the other through the same fuse.
+
+    Returns time of its first opening by either curve, limits passed, file of the opening, and excess of the peaks [dB].
+    """
+    peak_over_db = SILENCE_DB
     states: dict[int, ThermalState | None] = {}
     passed: dict[Cause, None] = {}
     first: dict[Literal["earliest", "latest"], tuple[float, str]] = {}
@@ -251,13 +267,14 @@ def _on_programme(material: Material, rig: Rig) -> tuple[Opening, tuple[Cause, .
             single = _Single()
             states[index] = single.play(feed.frames, rig, start=states.get(index))
             passed.update(dict.fromkeys(single.passed(rig)))
+            peak_over_db = max(peak_over_db, single.worst.excesses(rig)["driver_power_peak"])
             if single.earliest_s is not None:
                 first.setdefault("earliest", (single.earliest_s, played.programme.path))
             if single.latest_s is not None:
                 first.setdefault("latest", (single.latest_s, played.programme.path))
     earliest_s, track = first.get("earliest", (None, None))
     latest_s, _ = first.get("latest", (None, None))
-    return Opening(earliest=earliest_s, latest=latest_s), tuple(passed), track
+    return Opening(earliest=earliest_s, latest=latest_s), tuple(passed), track, peak_over_db
 
 
 def _programme_over(material: Material) -> tuple[float | None, str | None]:
@@ -286,13 +303,17 @@ def _over_limit_s(frames: HfFrames, rig: Rig) -> float | None:
 
 def _rank(candidate: FuseCandidate) -> tuple[bool, str, float]:
     """Those that do both first, the largest rating first, as it blows least for nothing; the others in their series."""
-    good = candidate.verdict == "clear"
+    good = candidate.does_both
     return not good, "" if good else candidate.characteristic, -candidate.rating_a if good else candidate.rating_a
 
 
 def _reason(programme: OnSignal, overload: OnSignal) -> str:
     faults = list(_faults(programme, overload))
-    return "; ".join(faults) if faults else "carries this programme, and opens in time at the clip point"
+    if faults:
+        return "; ".join(faults)
+    if overload.driver_over_limit_at_s is None:
+        return "carries this programme, and this amplifier cannot overheat the driver"
+    return "carries this programme, and opens in time at the clip point"
 
 
 def _faults(programme: OnSignal, overload: OnSignal) -> Iterator[str]:
@@ -308,9 +329,9 @@ def _faults(programme: OnSignal, overload: OnSignal) -> Iterator[str]:
         yield f"at the clip point it {when}{limit} ({_causes(overload.passed)})"
 
 
-def _conclusion(candidates: Sequence[FuseCandidate], noise_over_s: float | None) -> str:
-    good = [each for each in candidates if each.verdict == "clear"]
-    if noise_over_s is None and all(not each.programme.passed for each in candidates):
+def _conclusion(candidates: Sequence[FuseCandidate], *, is_needed: bool) -> str:
+    good = [each for each in candidates if each.does_both]
+    if not is_needed:
         return (
             "This amplifier cannot heat the driver past its limits, so on that ground no fuse is needed; "
             "one is of use against a fault only."

@@ -93,10 +93,16 @@ def _need(found: Found) -> str:
         )
     if max(trial.excesses_db["driver_power_peak"] for trial in found.without.values()) < _SILENT_DB:
         return "Nothing reaches the driver, so there is nothing to set a limiter by: these are the textbook thresholds."
+    if found.rms.at_rails or found.peak.at_rails:
+        these = (
+            "These thresholds are no higher than the amplifier's clip point, which the programme passes: so they would "
+            f"work {share(found.verified.active_ratio)} of the time, against the clipping and not for the driver."
+        )
+    else:
+        these = "With these thresholds the limiters come just short of working on the loudest passage."
     return (
         f"No limiter is needed for this programme: {_CAUSES[cause]} comes nearest to its limit, {-worst_db:.1f} dB "
-        f"below it, in {_name(path)}. With these thresholds the limiters come just short of working on the "
-        "loudest passage."
+        f"below it, in {_name(path)}. {these}"
     )
 
 

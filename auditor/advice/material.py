@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from auditor.audit_types import FileFault
-from auditor.chain.play import Played, play
-from auditor.errors import AuditorError
+from auditor.chain.play import Played, play_each
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from auditor.audit_types import FileFault
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -60,15 +59,5 @@ def gather(
     """
     tracks: list[Played] = []
     faults = list(earlier_faults)
-    interrupted = False
-    for index, programme in enumerate(programmes):
-        try:
-            played = play(str(programme), rig, progress=progress(index) if progress else None, with_ladder=False)
-            tracks.append(played)
-            faults += played.faults
-        except AuditorError as error:
-            faults.append(FileFault(path=str(programme), message=str(error)))
-        except KeyboardInterrupt:
-            interrupted = True
-            break
+    interrupted = play_each(programmes, rig, tracks.append, faults=faults, progress=progress, with_ladder=False)
     return Material(rig=rig, tracks=tuple(tracks), faults=tuple(faults), interrupted=interrupted)

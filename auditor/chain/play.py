@@ -19,12 +19,13 @@ from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
 from auditor.chain.processor import Processor, after_amplifier
 from auditor.chain.splitter import HfFrames, Splitter
-from auditor.errors import ProgrammeError
+from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -150,6 +151,48 @@ def play(
         notes=notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
         unjudged=notes.unjudged(programme, finding),
     )
+
+
+def play_each(
+    programmes: Sequence[str | Path],
+    rig: Rig,
+    use: Callable[[Played], None],
+    *,
+    faults: list[FileFault],
+    progress: Callable[[int], Callable[[float], None]] | None = None,
+    with_ladder: bool = True,
+) -> bool:
+    """Play files one after the other; one that cannot be analysed does not stop the rest.
+
+    Parameters
+    ----------
+    programmes : sequence of str or Path
+    rig : Rig
+    use : callable
+        Given each file that was played; an `AuditorError` of its own counts as that file's.
+    faults : list of FileFault
+        What could not be analysed, or not to the end, is added to it.
+    progress : callable, optional
+        Given a file's index, returns the callable that is told how much of it is done.
+    with_ladder : bool
+        As `play`.
+
+    Returns
+    -------
+    bool
+        Whether it was interrupted by Ctrl-C; the files used before that are whole.
+    """
+    for index, programme in enumerate(programmes):
+        try:
+            tell = progress(index) if progress else None
+            played = play(str(programme), rig, progress=tell, with_ladder=with_ladder)
+            use(played)
+            faults += played.faults
+        except AuditorError as error:
+            faults.append(FileFault(path=str(programme), message=str(error)))
+        except KeyboardInterrupt:
+            return True
+    return False
 
 
 class _Line:

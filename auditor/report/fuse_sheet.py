@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from auditor.report import figures, layout, palette, words
+from auditor.report import figures, layout, palette, summary, words
 
 if TYPE_CHECKING:
     from auditor.advice.fuse_choice import FuseCandidate, FuseChoice, OnSignal
@@ -38,18 +38,19 @@ def show(choice: FuseChoice, sheet: Sheet) -> None:
     if choice.peak_over_db > 0.0:
         sheet.paragraph(
             f"The programme's peaks are {figures.tenths(choice.peak_over_db)} dB over the peak rating. No fuse is "
-            "quick enough for a peak: turn down, or limit."
+            "quick enough for a peak, so every one is at risk here: turn down, or limit."
         )
     sheet.line()
     rows: list[list[Text | str]] = [[Text(text, style=palette.QUIET) for text in _HEAD]]
-    rows += [_row(candidate, sheet) for candidate in choice.candidates]
+    rows += [_row(candidate, sheet, is_needed=choice.is_needed) for candidate in choice.candidates]
     if layout.INDENT + layout.table_width(rows) > sheet.width:
         rows = [row[:-1] for row in rows]
     for line in layout.table(rows):
         sheet.line(line)
     sheet.paragraph(
-        "Two figures: the earliest and the latest that the standard allows a fuse of that rating. Fuses of the list of "
-        "parts, with their cold resistance in the circuit.",
+        "Two figures: the earliest and the latest that the standard allows a fuse of that rating. May do either: "
+        "within that, it may blow on the programme, or open too late. Fuses of the list of parts, with their "
+        "cold resistance in the circuit.",
         style=palette.QUIET,
     )
 
@@ -59,14 +60,14 @@ def _over_after(choice: FuseChoice) -> str:
     return ": within its limits" if over_s is None else f": over its limits after {_time(over_s)}"
 
 
-def _row(candidate: FuseCandidate, sheet: Sheet) -> list[Text | str]:
+def _row(candidate: FuseCandidate, sheet: Sheet, *, is_needed: bool) -> list[Text | str]:
     verdict = candidate.verdict
     return [
-        Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict]),
+        summary.mark(verdict, sheet.glyphs),
         Text(candidate.name, style=palette.STRONG),
         _on_programme(candidate, sheet),
         _opening(candidate.overload),
-        _so(candidate),
+        _so(candidate, is_needed=is_needed),
     ]
 
 
@@ -75,7 +76,7 @@ def _on_programme(candidate: FuseCandidate, sheet: Sheet) -> str:
     if earliest_s is None:
         return "carries it"
     name = sheet.name(os.path.basename(candidate.programme.track or ""), 14)
-    return f"may blow {figures.clock(earliest_s)} {name}"
+    return f"may blow {figures.clock(earliest_s, decimals=1)} {name}"
 
 
 def _opening(test: OnSignal) -> str:
@@ -85,9 +86,9 @@ def _opening(test: OnSignal) -> str:
     return f"{_time(earliest_s)} to {'never' if latest_s is None else _time(latest_s)}"
 
 
-def _so(candidate: FuseCandidate) -> str:
-    if candidate.verdict == "clear":
-        return "fits"
+def _so(candidate: FuseCandidate, *, is_needed: bool) -> str:
+    if candidate.does_both:
+        return ("fits" if is_needed else "does no harm") + (", but peaks" if candidate.peak_over_db > 0.0 else "")
     if candidate.survives:
         return "opens too late"
     return "blows for nothing" if candidate.protects else "may do either"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from auditor.report import curve_plot, figures, layout, palette
+from auditor.report import curve_plot, figures, layout, palette, summary
 
 if TYPE_CHECKING:
     from auditor.advice.lamp_choice import Candidate, LampChoice
@@ -54,8 +54,8 @@ def _question(choice: LampChoice, sheet: Sheet) -> None:
         f"noise within the HF band whose peaks, twice its rms, just reach the amplifier's clip point: "
         f"{figures.as_given(round(choice.worst_case_v, 1))} V, {figures.watts(choice.worst_case_w)} into the "
         f"unprotected driver of {figures.as_given(driver.continuous_power_w)} W. Driver and lamps must "
-        f"stand it for {choice.hold_s / 60.0:.0f} minutes. Its peaks are over any rating, but no lamp can act on a "
-        f"peak: they do not count here.{limiter}",
+        f"stand it for {choice.hold_s / 60.0:.0f} minutes. Its peaks do not count here: no lamp can act on a "
+        f"peak.{limiter}",
         label="Worst case ",
     )
 
@@ -88,8 +88,9 @@ def _answer(choice: LampChoice, sheet: Sheet) -> None:
     if choice.peak_excess_db > 0.0:
         sheet.paragraph(
             f"The programme's peaks are {figures.tenths(choice.peak_excess_db)} dB over the peak rating of "
-            f"{figures.as_given(driver.peak_power_w)} W behind that lamp too: no lamp acts on a peak. Turn down by as "
-            "much, or let a peak limiter see to it.",
+            f"{figures.as_given(driver.peak_power_w)} W behind that lamp too: no lamp acts on a peak. Turn down by "
+            "more than that, for a lamp gives way as it cools (`auditor check` with it says how far), or let a peak "
+            "limiter see to it.",
             label="! ",
             label_style=f"bold {palette.CRIMSON}",
         )
@@ -128,8 +129,9 @@ def _list(choice: LampChoice, sheet: Sheet) -> None:
         "hundredth of it for the programme and once the worst case counting as nothing; then the fewest lamps. Each "
         "lamp once, with its best bank. Makers hold lamp currents to 10 %: the driver is judged behind lamps of 10 % "
         "more, and lamps of 10 % less must last too. Ceiling: the largest steady source, behind lamps of 10 % more, "
-        "that keeps the driver within its continuous rating for good; ten minutes may be a volt more. Life: used by the programme. The verdict is "
-        f"that of `auditor check` on this programme{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.",
+        "that keeps the driver within its continuous rating for good; for ten minutes it may be a little more. Life: "
+        "used by the programme. The verdict is that of `auditor check` on this programme"
+        f"{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.",
         style=palette.QUIET,
     )
 
@@ -140,7 +142,7 @@ def _peaks_of_all(choice: LampChoice) -> str:
 
 def _row(candidate: Candidate, sheet: Sheet) -> list[Text | str]:
     verdict, degree = candidate.verdict, sheet.glyphs.degree
-    letter = Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict])
+    letter = summary.mark(verdict, sheet.glyphs)
     series, parallel = candidate.series_count, candidate.parallel_count
     return [
         str(candidate.rank),

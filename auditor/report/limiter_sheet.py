@@ -69,6 +69,8 @@ def _answer(choice: LimiterChoice) -> str:
     if not choice.reachable:
         return f"No settings were found that hold this programme. The nearest: {thresholds}."
     if not (choice.rms.needed or choice.peak.needed):
+        if choice.verified.active_ratio > 0.0:
+            return f"No limiter is needed; at the amplifier's clip point they would stand at {thresholds}."
         return f"Set where they just leave this programme alone: {thresholds}."
     return f"Set the limiters to {thresholds}: then this programme stays within every limit."
 

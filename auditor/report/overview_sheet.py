@@ -51,6 +51,7 @@ def show(overview: Overview, sheet: Sheet) -> None:
     for method in overview.methods:
         sheet.line()
         fitted = ", as fitted" if method.is_fitted and method.kind != "none" else ""
+        fitted += ", with no other protection" if method.kind == "limiter" else ""
         part = f": {method.part}" if method.part else ""
         sheet.paragraph(sheet.safe(f"{_name(method).capitalize()}{part}{fitted}"), style=palette.STRONG)
         sheet.paragraph(f"{_became(method)} {RIGHT_WHEN[method.kind]}", label="  ")
@@ -96,10 +97,15 @@ def _became(method: Method) -> str:
     """What the part did, and what the driver did not stand, each said once."""
     outcome = method.outcome
     sentences = []
+    failed = []
     if method.quick:
-        sentences.append(f"Failed on a quick transient: {_causes(method, method.quick)}.")
+        failed.append(f"on a quick transient: {_causes(method, method.quick)}")
     if method.sustained:
-        sentences.append(f"Failed on sustained level: {_causes(method, method.sustained)}.")
+        failed.append(f"on sustained level: {_causes(method, method.sustained)}")
+    if failed:
+        is_lamp = method.kind == "lamp"
+        start = "Within 10 % of its rated current (the table is for one as rated) it failed" if is_lamp else "Failed"
+        sentences.append(f"{start} {', and '.join(failed)}.")
     if outcome.trips:
         times = "once" if outcome.trips == 1 else f"{outcome.trips} times"
         chatter = f", {outcome.chatter} of them within a second of having closed" if outcome.chatter else ""
@@ -118,5 +124,12 @@ def _is_idle(method: Method) -> bool:
 
 
 def _causes(method: Method, causes: Sequence[Cause]) -> str:
-    over_db = method.outcome.excesses_db
-    return ", ".join(f"{_CAUSE[cause]} {max(over_db[cause], 0.1):.1f} dB over" for cause in causes)
+    outcome = method.outcome
+
+    def over(cause: Cause) -> str:
+        if cause != "coil_temp":
+            return f"{_CAUSE[cause]} {max(outcome.excesses_db[cause], 0.1):.1f} dB over"
+        over_k = outcome.coil_temp_max_c - outcome.rig.driver.coil_temp_limit_c
+        return f"{_CAUSE[cause]} {over_k:.0f} K over" if over_k >= 0.5 else f"{_CAUSE[cause]} over"
+
+    return ", ".join(map(over, causes))

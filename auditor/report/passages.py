@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from auditor.audit_types import SEVERITY
-from auditor.report import figures, layout, palette, words
+from auditor.report import figures, layout, palette, summary, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, Cause, Passage
@@ -88,10 +88,9 @@ def _ratio(passage: Passage) -> float:
 def _cells(passage: Passage, track: Audit, sheet: Sheet) -> dict[str, Text | str]:
     degree = sheet.glyphs.degree
     verdict = passage.verdict
-    mark = Text(f" {palette.LETTER[verdict]} {sheet.glyphs.shape[verdict]} ", style=palette.BADGE[verdict])
     failed = passage.cause == "protection_failed"
     return {
-        "": mark,
+        "": summary.mark(verdict, sheet.glyphs),
         "from": figures.clock(passage.start_s, decimals=1),
         "to": "end" if failed else figures.clock(passage.end_s, decimals=1, up=True),
         "ch": str(passage.channel + 1),

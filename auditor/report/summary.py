@@ -39,6 +39,11 @@ def badge(verdict: Verdict, glyphs: Glyphs, *, in_part: bool = False) -> Text:
     return text.append(palette.IN_PART, style=palette.IN_PART_BADGE) if in_part else text
 
 
+def mark(verdict: Verdict, glyphs: Glyphs) -> Text:
+    """Letter and shape on the verdict's ground, where there is no room for the word."""
+    return Text(f" {palette.LETTER[verdict]} {glyphs.shape[verdict]} ", style=palette.BADGE[verdict])
+
+
 def show(set_audit: SetAudit, sheet: Sheet) -> None:
     """Summary, set, faults, assumptions and cautions."""
     if set_audit.tracks:

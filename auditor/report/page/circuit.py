@@ -174,6 +174,7 @@ def _driver(set_audit: SetAudit) -> str:
     if hottest_c and math.isfinite(max(hottest_c)):
         temp_c = max(hottest_c)
         # Beyond what a coil survives its resistance would be a figure without meaning.
-        ohms = f"{driver.dc_resistance_ohm * resistance_ratio(temp_c, driver.coil_material):.2g} ohm at "
-        hot = f'<span class="hot">hot {ohms if temp_c < figures.MEANINGLESS_C else ""}{text(figures.degrees(temp_c, DEGREE))}</span>'
+        hot_ohm = driver.dc_resistance_ohm * resistance_ratio(temp_c, driver.coil_material)
+        ohms = f"{_ohms(hot_ohm)} ohm at " if temp_c < figures.MEANINGLESS_C else ""
+        hot = f'<span class="hot">hot {ohms}{text(figures.degrees(temp_c, DEGREE))}</span>'
     return _cell("HF driver", drawing, lines, raw=hot)
