@@ -31,7 +31,7 @@ SHOWN = {
     "dbtp": lambda value, _: f"{value:.1f} dBTP",
     "length": lambda value, _: figures.length(value),
     "about": lambda value, _: figures.about(value),
-    "ohms": lambda value, _: f"{value:.2g} ohm",
+    "ohms": lambda value, _: f"{float(f'{value:.2g}'):g} ohm",
     "kelvin": lambda value, _: f"{value:.0f} K",
     "percent": lambda value, _: "<0.01 %" if 0.0 < value < 1e-4 else f"{100.0 * value:.2g} %",
 }
@@ -378,3 +378,31 @@ def test_no_line_is_told_by_colour_alone(sample: Reader) -> None:
                 if each["yaxis"] == axis and each["type"] == "scatter"
             ]
             assert len({each["line"]["dash"] for each in lines}) == len(lines)
+
+
+def test_only_what_varies_is_drawn() -> None:
+    """A contact has one resistance; a lamp has not."""
+    track = opening_track("relay")
+    traces = replace(track.channels[0].traces, protection_resistance_ohm=np.zeros(160, dtype=np.float32))
+    track = replace(track, channels=(replace(track.channels[0], traces=traces),))
+    for found, wanted in ((track, False), (sample_set().tracks[2], True)):
+        layout = read(sample_page(set_of(found))).json("plots-t1")["timeline"]["layout"]
+        titles = [each["text"] for each in layout["annotations"]]
+        assert any("Resistance" in title for title in titles) is wanted
+        assert ("open" in titles) is not wanted
+
+
+def test_many_passages_are_joined_and_listed_in_part() -> None:
+    found = four_hours().tracks[0]
+    many = tuple(replace(found.passages[0], start_s=0.05 * i, end_s=0.05 * i + 0.02) for i in range(4000))
+    reader = read(sample_page(set_of(replace(found, passages=many))))
+    figure = reader.json("plots-t1")["timeline"]
+    spans = [span for shade in figure["shades"] for span in shade["spans"]]
+    bars = [each for each in figure["data"] if each["type"] == "bar"]
+    assert 0 < len(spans) <= 150
+    assert 0 < len(bars[0]["base"]) <= 600
+    # Joined, none left out: the first and the last are still under a shade.
+    assert spans[0][0] == 0
+    assert spans[-1][1] == pytest.approx(1000.0 * (0.05 * 3999 + 0.02), abs=1.0)
+    assert len(reader.of("button", class_="passage")) == 40
+    assert any("and 3960 more (lamp working 3960)" in each.text for each in reader.of("p"))

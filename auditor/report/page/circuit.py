@@ -156,7 +156,7 @@ def _part_ohms(set_audit: SetAudit) -> str:
 
 
 def _ohms(resistance_ohm: float) -> str:
-    return f"{resistance_ohm:.2g}"
+    return f"{float(f'{resistance_ohm:.2g}'):g}"  # 3200, not 3.2e+03
 
 
 def _driver(set_audit: SetAudit) -> str:

@@ -30,8 +30,7 @@ FORMATS: dict[str, Callable[[float], str]] = {
     "dbtp": lambda peak_dbtp: f"{figures.tenths(peak_dbtp)} dBTP",
     "length": figures.length,
     "about": figures.about,
-    "volts": lambda voltage_v: f"{voltage_v:.3g} V",
-    "ohms": lambda resistance_ohm: f"{resistance_ohm:.2g} ohm",
+    "ohms": lambda resistance_ohm: f"{float(f'{resistance_ohm:.2g}'):g} ohm",
     "kelvin": lambda temp_k: f"{figures.whole(temp_k)} K",
     "percent": lambda ratio: _percent(ratio),
 }

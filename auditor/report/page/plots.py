@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.published import DRAPER_POINT_K
 from auditor.report import words
 from auditor.report.figures import MEANINGLESS_C, as_given
@@ -53,7 +54,9 @@ def timeline(track: Audit, spectrum: Spectrum | None, *, most: int) -> dict[str,
     draw = _Draw(track, most)
     drawn = [_power(draw), _peaks(draw), _temperature(draw)]
     if track.rig.protection.kind != "none":
-        drawn += [_attenuation(draw), _resistance(draw)]
+        drawn.append(_attenuation(draw))
+    if _varies(draw.channel.traces.protection_resistance_ohm):
+        drawn.append(_resistance(draw))
     if draw.channel.traces.filament_temp_k is not None:
         drawn.append(_filament(draw))
     drawn.append(_clipping(draw))
@@ -140,13 +143,16 @@ def _temperature(draw: _Draw) -> Row:
 
 def _attenuation(draw: _Draw) -> Row:
     trace = draw.channel.traces.attenuation_db
-    axis = {"range": [0.0, max(3.0, 1.15 * _largest(trace))], "nticks": 3}
+    axis = {"range": [0.0, max(3.0, 1.25 * _largest(trace))], "nticks": 3}
     title = f"Taken off by the {words.device(draw.rig)}, dB"
+    limits = ((OPEN_ATTENUATION_DB, "open", "dot"),) if _largest(trace) >= OPEN_ATTENUATION_DB else ()
     return Row(
         title=title,
         height_px=80,
         traces=(area("taken off", draw.pack(trace), "@amber", "taken off | .1f | dB"),),
         axis=axis,
+        limits=limits,
+        line="@ink",
     )
 
 
@@ -245,6 +251,12 @@ def _joined(spans: list[tuple[float, float]], *, most: int) -> list[tuple[float,
     closed = [(start_s - least_s / 2.0, end_s + least_s / 2.0) for start_s, end_s in joined]
     merged = _joined(closed, most=len(closed))
     return [(start_s + least_s / 2.0, end_s - least_s / 2.0) for start_s, end_s in merged]
+
+
+def _varies(trace: Trace) -> bool:
+    """Whether there is anything to see: contacts and fuses have one resistance."""
+    finite = trace[np.isfinite(trace)]
+    return bool(len(finite)) and float(np.ptp(finite)) > 0.01 * float(finite.max())
 
 
 def _largest(trace: Trace) -> float:
