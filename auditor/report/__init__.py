@@ -4,6 +4,7 @@
   `passages.py`, `summary.py`, `words.py` (every phrase), `figures.py` (every figure's rounding) and `palette.py`
   (colours, letters, shapes);
 - `records.py`: the JSON document and the CSV of passages, held to `report.schema.json`;
+- `page/`: one HTML file with plots that opens offline;
 - `progress.py`: the bar on stderr while the work goes on.
 
 Nothing is imported here, so that `records` does not cost the import of rich.

@@ -8,12 +8,16 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.cli.browser import Browser, Page, find
+from tests.cli.sample_audit import sample_track
 from tests.cli.sample_page import HOSTILE, hostile_set, sample_page
+from tests.cli.sample_parts import set_of
 
 NEEDED = os.environ.get("AUDITOR_NEEDS_BROWSER") == "1"
 pytestmark = pytest.mark.skipif(
@@ -131,6 +135,27 @@ def test_a_shaded_stretch_zooms_the_plot(page: Page) -> None:
     low_s, high_s = shown_s(page)
     assert low_s <= 22.0 <= high_s
     assert high_s - low_s < 0.8 * 30.0
+
+
+def test_a_stretch_that_is_not_listed_zooms_it_too(browser: Browser, tmp_path: Path) -> None:
+    track = sample_track("x.wav", np.full(1200, 30.0), margin_db=1.0, limited_by="coil_temp")
+    first = replace(track.passages[0], start_s=0.0, end_s=0.5)
+    many = tuple(replace(first, start_s=5.0 * i, end_s=5.0 * i + 0.5 + 0.01 * i) for i in range(60))
+    path = tmp_path / "many.html"
+    path.write_text(sample_page(set_of(replace(track, passages=many))), encoding="ascii")
+    page = browser.open(path)
+    drawn(page, "#t1 .timeline")
+    last = page.evaluate("Math.max(...[...document.querySelectorAll('.passage')].map(e => +e.dataset.to))")
+    assert last < 290.0
+    x, y = page.evaluate(
+        "(() => { const p = document.querySelector('#t1 .timeline'), a = p._fullLayout.xaxis;"
+        "const b = p.getBoundingClientRect();"
+        "return [b.left + a._offset + a.l2p(295500), b.top + p._fullLayout.yaxis._offset + 60]; })()"
+    )
+    page.click(x, y)
+    assert page.evaluate("document.querySelector('#t1 .shown').textContent") == "Shown: 4:54.6 to 4:56.5"
+    check_quiet(page, path)
+    page.close()
 
 
 def test_dragging_over_the_plot_zooms_it(page: Page) -> None:

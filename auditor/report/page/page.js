@@ -186,12 +186,18 @@
     if (what === "on") { show(section, now[0] + span / 2, now[1] + span / 2); }
   }
 
-  // The shortest passage under a click.
+  // The shortest passage under a click: its ends and its button, or a shaded stretch of which none is listed.
   function passageAt(section, seconds, reach) {
-    var best = null, least = Infinity;
+    var best = null;
+    function offer(from, to, button) {
+      if (seconds < from - reach || seconds > to + reach || (best && to - from >= best.to - best.from)) { return; }
+      best = { from: from, to: to, button: button };
+    }
     each(".passage", section, function (button) {
-      var from = parseFloat(button.dataset.from), to = parseFloat(button.dataset.to);
-      if (seconds >= from - reach && seconds <= to + reach && to - from < least) { best = button; least = to - from; }
+      offer(parseFloat(button.dataset.from), parseFloat(button.dataset.to), button);
+    });
+    spec(section.id).timeline.shades.forEach(function (shade) {
+      shade.spans.forEach(function (span) { offer(span[0] / 1000, span[1] / 1000, null); });
     });
     return best;
   }
@@ -202,10 +208,10 @@
       var axis = plot._fullLayout.xaxis, box = plot.getBoundingClientRect();
       var pixel = event.event.clientX - box.left - axis._offset;
       var at = axis.p2c(pixel) / 1000, reach = Math.abs(axis.p2c(pixel + 5) - axis.p2c(pixel)) / 1000;
-      var button = passageAt(section, at, reach);
-      if (!button) { return; }
-      showPassage(section, parseFloat(button.dataset.from), parseFloat(button.dataset.to));
-      press(section, button);
+      var found = passageAt(section, at, reach);
+      if (!found) { return; }
+      showPassage(section, found.from, found.to);
+      press(section, found.button);
     });
     plot.on("plotly_relayout", function (change) {
       if (!("xaxis.range[0]" in change)) { return; }
