@@ -53,7 +53,7 @@ def audit(programme: str | Path, rig: Rig, *, frame_s: float | None = None, prog
     ProgrammeError
         If the file cannot be analysed.
     """
-    return _judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
+    return judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
 
 
 def audit_set(
@@ -86,7 +86,7 @@ def audit_set(
     for index, programme in enumerate(programmes):
         try:
             played = play(str(programme), rig, progress=progress(index) if progress else None)
-            tracks.append(_judge(played, rig))
+            tracks.append(judge(played, rig))
             heat.carry_through([feed.frames for feed in played.feeds])
             faults += played.faults
         except AuditorError as error:
@@ -97,7 +97,8 @@ def audit_set(
     return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
 
 
-def _judge(played: Played, rig: Rig) -> Audit:
+def judge(played: Played, rig: Rig) -> Audit:
+    """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(
