@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
@@ -78,7 +78,6 @@ class ChannelFeed:
     hf_voltage_rms_v: float
     hf_voltage_peak_v: float
     limiter: LimiterWork | None = None
-    weighted_square: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))  # of the file: see `ChannelMeter`
     true_peak: float = 0.0  # of the file, full scale 1.0
 
 
@@ -198,6 +197,7 @@ class _Line:
 
     def finish(self) -> ChannelFeed:
         self._amplify(self.processor.finish())
+        self.meter.finish()  # the peak may lie behind the last sample
         frames = self.splitter.finish()
         square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
         before_pad = square * 10.0 ** (self._rig.crossover.pad_db / 10.0)
@@ -211,7 +211,6 @@ class _Line:
             hf_voltage_rms_v=float(np.sqrt(square / self.length)),
             hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
             limiter=self.processor.limiter_work(),
-            weighted_square=self.meter.finish(),
             true_peak=self.meter.true_peak,
         )
 

@@ -3,15 +3,16 @@
 Of each programme, the channel that puts most into its driver, and there the 60 s with most HF power:
 
     level       = T + (U - B)    its true peak, less what the rig's limiters take
-    density     = K - T          how near the loudness of those 60 s comes to the peak
-    brightness  = B - K          HF power for that loudness
+    density     = M - T          how near the mean level of those 60 s comes to the peak
+    brightness  = B - M          HF power for that mean level
     clipping    = P - U          what the amplifier's rails add (or take)
 
-with T the channel's true peak [dBTP], K its K-weighted level without gates in the 60 s in which B is reached [LUFS],
-and in dB re 1 W the largest 60 s means into the driver without protection: B without limiters and rails, U with the
-limiters, P with both. The four add up to P, so the differences add up to the difference in power, whatever the
-programmes are. The channel counts by itself, because it has an amplifier and a driver of its own: a mono file and the
-same in two channels are no different here, though their loudness is.
+with T the channel's true peak [dBTP], M its mean level in the 60 s in which B is reached [dBFS], and in dB re 1 W the
+largest 60 s means into the driver without protection: B without limiters and rails, U with the limiters, P with both.
+The four add up to P, so the differences add up to the difference in power, whatever the programmes are. The channel
+counts by itself, because it has an amplifier and a driver of its own: a mono file and the same in two channels are no
+different here, though their loudness is. The mean level is not weighted as loudness is: that weighting rises towards
+HF, so that a treble control would pass for density.
 """
 
 from __future__ import annotations
@@ -46,15 +47,15 @@ class Terms:
     """What the HF power of a programme is made of; letters as above.
 
     channel : int
-    true_peak_dbtp, minute_loudness_lufs : float
-        T and K.
+    true_peak_dbtp, mean_level_dbfs : float
+        T and M.
     bare_w, unclipped_w, clipped_w : float
         B, U and P, as powers.
     """
 
     channel: int
     true_peak_dbtp: float
-    minute_loudness_lufs: float
+    mean_level_dbfs: float
     bare_w: float
     unclipped_w: float
     clipped_w: float
@@ -65,8 +66,8 @@ class Terms:
         bare_db, unclipped_db, clipped_db = map(power_to_db, (self.bare_w, self.unclipped_w, self.clipped_w))
         return {
             "level": self.true_peak_dbtp + unclipped_db - bare_db,
-            "density": self.minute_loudness_lufs - self.true_peak_dbtp,
-            "brightness": bare_db - self.minute_loudness_lufs,
+            "density": self.mean_level_dbfs - self.true_peak_dbtp,
+            "brightness": bare_db - self.mean_level_dbfs,
             "clipping": clipped_db - unclipped_db,
         }
 

@@ -9,7 +9,7 @@ from auditor.chain.play import play
 from auditor.comparison.causes import Minute, Terms, largest_minute
 from auditor.judgement.worst import worst_of
 from auditor.pipeline import judge
-from auditor.programme.loudness import stretch_lufs
+from auditor.programme.power import powers
 from auditor.programme.spectrum import spectrum
 from auditor.protection import UNPROTECTED
 from auditor.units import amplitude_to_db, db_to_amplitude
@@ -195,14 +195,14 @@ def _terms(played: Played, unclipped: Played, bare: Played, rig: Rig) -> Terms |
     channel = loudest(clipped)
     feed = played.feeds[channel]
     with_limiter, without = (minutes((each.feeds[channel].frames,), rig)[0] for each in (unclipped, bare))
-    loudness_lufs = stretch_lufs(feed.weighted_square, start_s=without.start_s, end_s=without.end_s)
+    level_dbfs = powers(played.programme.path).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
     powers_w = clipped[channel].power_w, with_limiter.power_w, without.power_w
-    if loudness_lufs is None or min(powers_w) < _LEAST_W or feed.true_peak <= 0.0:
+    if level_dbfs is None or min(powers_w) < _LEAST_W or feed.true_peak <= 0.0:
         return None
     return Terms(
         channel=channel,
         true_peak_dbtp=amplitude_to_db(feed.true_peak),
-        minute_loudness_lufs=loudness_lufs,
+        mean_level_dbfs=level_dbfs,
         bare_w=without.power_w,
         unclipped_w=with_limiter.power_w,
         clipped_w=clipped[channel].power_w,

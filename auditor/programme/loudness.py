@@ -37,7 +37,6 @@ _CHANNEL_WEIGHTS = {
     7: (1.0, 1.0, 1.0, 0.0, 1.0, _SURROUND, _SURROUND),
     8: (1.0, 1.0, 1.0, 0.0, 1.0, 1.0, _SURROUND, _SURROUND),
 }
-_NOTHING = 1e-16  # mean square: far under the least step of 24 bits
 _TAPS_PER_PHASE = 16
 _CHUNK = 128  # samples looked at together for what is between them
 
@@ -108,25 +107,6 @@ def combine(meters: list[ChannelMeter]) -> Loudness:
     peak = max(meter.true_peak for meter in meters)
     true_peak_dbtp = 20.0 * math.log10(peak) if peak > 0.0 else None
     return Loudness(integrated_lufs=_gated_lufs(np.asarray(steps)), true_peak_dbtp=true_peak_dbtp)
-
-
-def stretch_lufs(weighted_square: NDArray[np.float64], *, start_s: float, end_s: float) -> float | None:
-    """Loudness of a stretch of one channel by itself, without gates [LUFS]; None for silence.
-
-    Parameters
-    ----------
-    weighted_square : ndarray [shape=(steps,)]
-        From `ChannelMeter.finish`.
-    start_s, end_s : float
-        What reaches past the last whole step of 100 ms is left out.
-    """
-    cumulated = np.concatenate([[0.0], np.cumsum(weighted_square)])
-    first, last = (min(at_s / _STEP_S, float(len(weighted_square))) for at_s in (start_s, end_s))
-    if last <= first:
-        return None
-    before, after = np.interp([first, last], np.arange(len(cumulated)), cumulated)
-    mean_square = float(after - before) / (last - first)
-    return _OFFSET_LUFS + 10.0 * math.log10(mean_square) if mean_square > _NOTHING else None
 
 
 def measure(samples: NDArray[np.floating], sample_rate_hz: int) -> Loudness:

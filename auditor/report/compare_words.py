@@ -114,11 +114,11 @@ def _ground(cause: Cause, worst: Compared, other: Compared) -> str:
     name = cause.cause
     if name == "density":
         return (
-            f"its loudness over that time lies {_db(-mine[name])} under its own peak, that of {other.letter} "
+            f"its mean level over that time lies {_db(-mine[name])} under its own peak, that of {other.letter} "
             f"{_db(-theirs[name])}"
         )
     if name == "brightness":
-        return f"for the same loudness it has {_db(cause.contribution_db)} more above the crossover"
+        return f"at the same mean level it has {_db(cause.contribution_db)} more above the crossover"
     if name == "level":
         held_db = cause.contribution_db - (most.true_peak_dbtp - least.true_peak_dbtp)
         peaks = f"its peaks are {_db(most.true_peak_dbtp - least.true_peak_dbtp)} higher"
