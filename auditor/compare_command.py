@@ -31,7 +31,7 @@ _TOO_FEW = "fewer than two files could be read, so there is nothing to compare"
 _LEAST, _MOST = 2, 6  # as in `auditor.comparison.compare`, which help must not import
 
 
-@click.command("compare", short_help="Say why one programme endangers the driver and another does not.")
+@click.command("compare", short_help="Say which programme endangers the driver most, and why.")
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...")
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."

@@ -45,6 +45,7 @@ def explanation(comparison: Comparison) -> list[str]:
         *_silence(silent),
         *_equal(worst, main.other),
         _advice(comparison, main),
+        *_nearer(comparison),
     ]
 
 
@@ -172,6 +173,20 @@ def _advice(comparison: Comparison, main: Difference) -> str:
         return f"On this rig {worst.letter} still has {_db(room_db)} of room before {binds} reaches its limit."
     down = f"On this rig {binds} is over its limit: turn {worst.letter} down by {_db(-room_db)}"
     return f"{down}, and the others likewise." if alike else f"{down}, or {_cure(main.causes[0].cause, worst, other)}."
+
+
+def _nearer(comparison: Comparison) -> list[str]:
+    """Who comes nearer to a limit than the one with most power: peaks are a matter of their own."""
+    reached = [each for each in comparison.programmes if each.portrait.audit.margin_db is not None]
+    nearest = min(reached, key=lambda each: each.portrait.audit.margin_db or 0.0, default=comparison.worst)
+    audit, worst = nearest.portrait.audit, comparison.worst.portrait.audit
+    if nearest is comparison.worst or audit.margin_db is None or audit.margin_limited_by is None:
+        return []
+    if worst.margin_db is not None and worst.margin_db - audit.margin_db < ALIKE_DB:
+        return []
+    room = figures.signed(audit.margin_db)
+    binds = words.cause(audit.margin_limited_by, comparison.rig)
+    return [f"{nearest.letter}, with less HF power, is nearer to a limit all the same: margin {room} ({binds})."]
 
 
 def _cure(cause: Name, worst: Compared, other: Compared) -> str:
