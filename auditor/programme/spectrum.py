@@ -3,7 +3,8 @@
 Blocks are transformed at three lengths, each for the bands that it resolves: long ones for the lowest bands, which need
 a second to be told apart, short ones above 1.3 kHz, where 21 ms do and a stroke must not be smeared. The power of each
 line is shared out among the bands in proportion to where the line's width lies, so that nothing is lost or counted
-twice at a band's edge; between bands of two lengths it may be, by less than 0.1 dB. The window's squares add up to one at half overlap, so that the bands' power is the file's.
+twice at a band's edge (between bands of two lengths less than 0.1 dB). The window's squares add up to one at half
+overlap, so that the bands' power is the file's.
 
 Bands are those of IEC 61260-1 (base ten: midbands 1000 * 10^(x/10) Hz, edges a twentieth of a decade to either side),
 but with the steep edges of a transform in place of that standard's filters: this is a picture, not a sound level meter.
