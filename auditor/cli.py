@@ -33,13 +33,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from auditor.audit_types import FileFault, SetAudit
+    from auditor.programme.spectrum import Spectrum
     from auditor.rig import Rig
 
 
 F = TypeVar("F", bound="Callable[..., Any]")
 
 
-_FORMATS = click.Choice(["text", "json", "csv"])
+_FORMATS = click.Choice(["text", "json", "csv", "html"])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -116,7 +117,8 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
         say(f"error: {fault.message}")
     if result.interrupted:
         say(f"interrupted: {len(result.tracks)} track(s) finished and reported, the rest not judged")
-    write_report(lambda file: _render(result, style, file, status), output)
+    spectra = _spectra(result) if style == "html" else []
+    write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 
 
@@ -128,7 +130,23 @@ def _audit_all(files: list[str], faults: list[FileFault], rig: Rig) -> SetAudit:
         return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
 
 
-def _render(result: SetAudit, style: str, file: IO[str], status: ExitStatus) -> None:
+def _spectra(result: SetAudit) -> list[Spectrum | str]:
+    from auditor.report.page import spectra
+    from auditor.report.progress import ProgressBar
+
+    with (
+        libraries_silenced(),
+        ProgressBar([track.path for track in result.tracks], file=sys.stderr, no_color=False) as bar,
+    ):
+        return spectra.of_tracks(result, tell=bar.tell)
+
+
+def _render(result: SetAudit, style: str, file: IO[str], status: ExitStatus, spectra: list[Spectrum | str]) -> None:
+    if style == "html":
+        from auditor.report import page
+
+        file.write(page.render(result, spectra, exit_status=int(status)))
+        return
     if style == "text":
         from auditor.report.terminal import make_console, render_text
 

@@ -100,23 +100,23 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
         "": badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged)),
         "track": sheet.safe(name),
         "length": figures.length(track.duration_s),
-        "margin": _margin(track),
+        "margin": margin(track),
         "turn down|room": _margin_bar(track, sheet.glyphs),
         "what binds": "" if binds is None else words.cause(binds, track.rig),
         "coil": figures.degrees(largest("coil_temp_max_c"), degree),
         "1 s": figures.watts(largest("driver_power_max_1s_w"), limit_w=track.rig.driver.program_power_w),
         "60 s": figures.watts(largest("driver_power_max_60s_w"), limit_w=track.rig.driver.continuous_power_w),
-        "loudness": _loudness(track),
+        "loudness": loudness(track),
     }
 
 
-def _margin(track: Audit) -> str:
+def margin(track: Audit) -> str:
     if track.margin_db is None:
         return "none met" if track.verdict != "risk" else "none safe"
     return figures.signed(track.margin_db)
 
 
-def _loudness(track: Audit) -> str:
+def loudness(track: Audit) -> str:
     if track.true_peak_dbtp is None:
         return "silent"
     return "too quiet" if track.loudness_lufs is None else f"{figures.tenths(track.loudness_lufs)} LUFS"
@@ -149,19 +149,19 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
         parts.append(
             f"hottest coil {figures.degrees(set_audit.coil_temp_max_c, degree)} "
             f"(limit {figures.degrees(limit_c, degree)}) with the heat carried from track to track"
-            f"{_off_rating(set_audit)}"
+            f"{off_rating(set_audit)}"
         )
-    missing = _missing(set_audit)
+    gaps = missing(set_audit)
     if set_audit.tracks:
-        line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(missing)))
+        line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(gaps)))
         title = "  The whole set, played in the order given"
         fits = line.cell_len + len(title) <= sheet.width
         sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
-    sentences = [each[0].upper() + each[1:] + "." for each in (*missing, ", ".join(parts)) if each]
+    sentences = [each[0].upper() + each[1:] + "." for each in (*gaps, ", ".join(parts)) if each]
     sheet.paragraph(" ".join(sentences), label=" " * (HEAD - layout.INDENT))
 
 
-def _off_rating(set_audit: SetAudit) -> str:
+def off_rating(set_audit: SetAudit) -> str:
     """Why the set is a risk though its hottest coil, that behind a lamp as rated, is within its limit."""
     heated = set_audit.verdict == "risk" and all(track.verdict != "risk" for track in set_audit.tracks)
     limit_c = set_audit.rig.driver.coil_temp_limit_c
@@ -179,7 +179,7 @@ def _quieter(set_audit: SetAudit, sheet: Sheet) -> None:
         part_lines.warn(f"Quieter is not always safer, see there: {', '.join(found[:_MOST_NAMED])}{more}.", sheet)
 
 
-def _missing(set_audit: SetAudit) -> list[str]:
+def missing(set_audit: SetAudit) -> list[str]:
     """Why the set's verdict does not cover all of it: nothing when it does."""
     judged = {track.path for track in set_audit.tracks}
     in_part = sum(bool(track.unjudged) for track in set_audit.tracks)
