@@ -5,6 +5,7 @@ Only click is imported here; everything else is imported inside the command, so 
 
 from __future__ import annotations
 
+import json
 import sys
 from typing import IO, TYPE_CHECKING
 
@@ -37,7 +38,12 @@ _LEAST, _MOST = 2, 6  # as in `auditor.comparison.compare`, which help must not 
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
 @click.option(
-    "--format", "style", type=click.Choice(["text", "json"]), default="text", show_default=True, help="Kind of answer."
+    "--format",
+    "style",
+    type=click.Choice(["text", "json", "html"]),
+    default="text",
+    show_default=True,
+    help="Kind of answer.",
 )
 @click.option("-o", "--output", metavar="FILE", help="Write the answer to FILE instead of the screen.")
 def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
@@ -82,15 +88,22 @@ def _render(
     file: IO[str],
     status: ExitStatus,
 ) -> None:
-    if style == "json":
-        from auditor.comparison.compare import document
-        from auditor.report import advice_records
-        from auditor.report.compare_words import explanation
-
-        answered = None if comparison is None else document(comparison, explanation=explanation(comparison))
-        file.write(advice_records.to_json("compare", answered, rig, faults=faults, exit_status=int(status)))
+    if style == "text":
+        _text(comparison, rig, faults, file)
         return
-    _text(comparison, rig, faults, file)
+    from auditor.comparison.compare import document
+    from auditor.report import advice_records
+    from auditor.report.compare_words import explanation
+
+    answered = None if comparison is None else document(comparison, explanation=explanation(comparison))
+    as_json = advice_records.to_json("compare", answered, rig, faults=faults, exit_status=int(status))
+    if style == "html":
+        from auditor.report.page import comparison as page
+
+        found = json.loads(as_json)
+        file.write(page.nothing(rig, faults, found) if comparison is None else page.render(comparison, faults, found))
+        return
+    file.write(as_json)
 
 
 def _text(comparison: Comparison | None, rig: Rig, faults: Sequence[FileFault], file: IO[str]) -> None:

@@ -166,7 +166,7 @@ def test_broken_file_among_three_is_said_and_the_rest_compared(
     assert "Not analysed, or not to the end: 1" in result.out
 
 
-@pytest.mark.parametrize("style", ["text", "json"])
+@pytest.mark.parametrize("style", ["text", "json", "html"])
 def test_broken_file_of_two_leaves_nothing_to_compare(rig: Path, soft: Path, tmp_path: Path, style: str) -> None:
     result = run("compare", soft, tmp_path / "missing.wav", "--rig", rig, "--format", style)
     assert result.status == 2
@@ -174,6 +174,9 @@ def test_broken_file_of_two_leaves_nothing_to_compare(rig: Path, soft: Path, tmp
     assert result.complaints[1] == "error: fewer than two files could be read, so there is nothing to compare"
     if style == "json":
         assert "programmes" not in result.document
+    elif style == "html":
+        assert "Fewer than two files could be read" in result.out
+        assert "missing.wav" in result.out
     else:
         assert "ewer than two files could be read" in result.out
 
