@@ -108,10 +108,10 @@ def test_in_a_browser(folder: Path, width: int) -> None:
         page = chromium.open(folder / "page.html", width=width)
         for key in ("spectra", "overdrive"):
             page.evaluate(f"document.querySelector('[data-plot={key}]').scrollIntoView()")
-            page.wait(f"document.querySelector('[data-plot={key}] .scatterlayer .trace .js-line')")
+            page.wait(f"!!document.querySelector('[data-plot={key}] .scatterlayer .trace .js-line')")
         # Two that are not silent; with rails and without.
-        assert page.evaluate("document.querySelectorAll('[data-plot=spectra] .js-line').length") == 2
-        assert page.evaluate("document.querySelectorAll('[data-plot=overdrive] .js-line').length") == 4
+        assert page.evaluate("document.querySelectorAll('[data-plot=spectra] .scatterlayer .js-line').length") == 2
+        assert page.evaluate("document.querySelectorAll('[data-plot=overdrive] .scatterlayer .js-line').length") == 4
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert page.complaints == []
         assert [each for each in page.requests if not each.startswith(("file:", "data:"))] == []

@@ -171,8 +171,12 @@ def _table(caption: str, key: str, standings: Sequence[Standing | None], compari
     body = "".join(
         f'<tr><th scope="row">{label}</th>{"".join(f"<td>{each}</td>" for each in cells)}</tr>' for label, cells in rows
     )
+    return _wide(f"<caption>{caption}</caption>", heads, body)
+
+
+def _wide(caption: str, heads: str, body: str) -> str:
     return (
-        f'<div class="wide"><table class="figures compare"><caption>{caption}</caption><thead><tr><td></td>{heads}</tr></thead>'
+        f'<div class="wide"><table class="figures compare">{caption}<thead><tr><td></td>{heads}</tr></thead>'
         f"<tbody>{body}</tbody></table></div>"
     )
 
@@ -212,7 +216,8 @@ def _split(comparison: Comparison) -> str:
     spoken = [(at, each) for at, each in enumerate(comparison.programmes) if each.overdriven]
     if not spoken:
         return ""
-    steps = "".join(f'<th scope="col">{each.overdrive_db:g} dB over</th>' for each in spoken[0][1].overdriven)
+    heads = '<th scope="col">as played</th>'
+    heads += "".join(f'<th scope="col">{each.overdrive_db:g} dB over</th>' for each in spoken[0][1].overdriven)
     rows = []
     for at, compared in spoken:
         places = [(f"/programmes/{at}/hf_power_split", compared.split)]
@@ -221,8 +226,8 @@ def _split(comparison: Comparison) -> str:
             cells = "".join(f"<td>{_part(f'{place}/{field}', getattr(split, field))}</td>" for place, split in places)
             rows.append(f'<tr><th scope="row">{compared.letter} {label}</th>{cells}</tr>')
     return (
-        '<h2>What the programme brings, and what clipping adds</h2>\n<div class="wide"><table class="figures compare"><thead>'
-        f'<tr><td></td><th scope="col">as played</th>{steps}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>\n'
+        "<h2>What the programme brings, and what clipping adds</h2>\n"
+        f"{_wide('', heads, ''.join(rows))}\n"
         '<p class="quiet">Watts into the HF driver without protection, largest 60 s. Over: highest peak asked of the '
         "amplifier beyond its rail; the level is changed for that. Negative where the rails take more of the "
         "programme's own HF than they add.</p>"
