@@ -52,6 +52,8 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     As played, at equal loudness and at equal peak. The difference is shared out exactly among level, density,
     brightness and amplifier clipping. Exit status 0 when they could be compared, whatever comes of it.
     """
+    from auditor.errors import AuditorError
+
     rig = load_rig_or_stop(rig_path)
     files, faults = find_files(paths, output=output, rig=rig)
     if not _LEAST <= len(files) <= _MOST:
@@ -63,6 +65,8 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     except KeyboardInterrupt:
         say("interrupted: a comparison needs all of the files, so there is none")
         sys.exit(ExitStatus.INTERRUPTED)
+    except AuditorError as error:  # a file that has gone, or changed, since it was first read
+        stop(str(error))
     for fault in all_faults:
         say(f"error: {fault.message}")
     if comparison is None:

@@ -122,16 +122,21 @@ def _cells(
         return cells
     driver, degree = comparison.rig.driver, sheet.glyphs.degree
     power_w = standing.driver_power_max_60s_w
-    share = 100.0 * standing.hf_energy_ratio
     return cells | {
         "gain": f"{figures.tenths(standing.gain_db)} dB",
-        "HF share": f"{share:.1f} %" if share < 9.95 else f"{share:.0f} %",
+        "HF share": _percent(100.0 * standing.hf_energy_ratio),
         "HF crest": dash if standing.hf_crest_db is None else f"{figures.tenths(standing.hf_crest_db)} dB",
         "HF 60 s": figures.watts(power_w, limit_w=driver.continuous_power_w),
         "coil bare": figures.degrees(standing.coil_temp_max_c, degree),
         "coil": figures.degrees(standing.protected_coil_temp_max_c, degree),
         "margin": dash if standing.margin_db is None else figures.signed(standing.margin_db),
     }
+
+
+def _percent(share: float) -> str:
+    if 0.0 < share < 0.1:
+        return "<0.1 %"
+    return f"{share:.1f} %" if share < 9.95 else f"{share:.0f} %"
 
 
 def _spectra(comparison: Comparison, sheet: Sheet) -> None:

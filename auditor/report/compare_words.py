@@ -58,7 +58,12 @@ def _db(value_db: float) -> str:
 
 
 def _power(compared: Compared) -> str:
-    return figures.watts(compared.portrait.standing.driver_power_max_60s_w)
+    return _watts(compared.portrait.standing.driver_power_max_60s_w)
+
+
+def _watts(power_w: float) -> str:
+    """Also of what is next to nothing: here two of that are told apart."""
+    return figures.watts(power_w) if power_w >= 0.1 else f"{1000.0 * power_w:.2g} mW"
 
 
 def _silence(silent: Sequence[Compared]) -> list[str]:
@@ -77,9 +82,11 @@ def _alike(comparison: Comparison) -> str:
 
 
 def _which(worst: Compared, main: Difference) -> str:
+    margin_db = worst.portrait.audit.margin_db
+    does = "endangers" if margin_db is not None and margin_db < 0.0 else "loads"
     apart = "far more than" if main.difference_db > _FAR_DB else f"{_db(main.difference_db)} more than"
     return (
-        f"{_named(worst)} endangers the driver most: {_power(worst)} in its worst 60 s without protection, {apart} "
+        f"{_named(worst)} {does} the driver most: {_power(worst)} in its worst 60 s without protection, {apart} "
         f"{_named(main.other)} with {_power(main.other)}."
     )
 
@@ -121,13 +128,15 @@ def _ground(cause: Cause, worst: Compared, other: Compared) -> str:
     if name == "brightness":
         return f"at the same mean level it has {_db(cause.contribution_db)} more above the crossover"
     if name == "level":
-        held_db = cause.contribution_db - (most.true_peak_dbtp - least.true_peak_dbtp)
-        peaks = f"its peaks are {_db(most.true_peak_dbtp - least.true_peak_dbtp)} higher"
-        return peaks if abs(held_db) < 0.05 else f"{peaks}, and limiters make {figures.tenths(held_db)} dB of it"
+        higher_db = most.true_peak_dbtp - least.true_peak_dbtp
+        held_db = cause.contribution_db - higher_db
+        peaks = f"its peaks are {_db(abs(higher_db))} {'higher' if higher_db >= 0.0 else 'lower'}"
+        limited = f", and limiters take {_db(abs(held_db))} {'less' if held_db > 0.0 else 'more'} from it"
+        return peaks + (limited if abs(held_db) >= 0.05 else "")
     split = most.split
     if split.clipping_w <= 0.0:
         return f"the amplifier's rails take less from it than from {other.letter}"
-    brought, added = figures.watts(split.programme_w), figures.watts(split.clipping_w)
+    brought, added = _watts(split.programme_w), _watts(split.clipping_w)
     return f"the amplifier's rails add {added} to the {brought} that it brings itself"
 
 

@@ -162,7 +162,7 @@ def test_broken_file_among_three_is_said_and_the_rest_compared(
     assert result.status == 2
     assert len(result.complaints) == 1
     assert "broken.flac" in result.complaints[0]
-    assert "B (loud.wav) endangers the driver most" in result.out
+    assert "B (loud.wav) loads the driver most" in result.out
     assert "Not analysed, or not to the end: 1" in result.out
 
 
@@ -249,7 +249,7 @@ def test_names_appear_as_text(rig: Path, soft: Path, tmp_path: Path, name: str) 
 def test_answer_is_written_to_a_file_that_is_no_programme(rig: Path, soft: Path, loud: Path, tmp_path: Path) -> None:
     written = run("compare", soft, loud, "--rig", rig, "-o", tmp_path / "answer.txt")
     assert (written.status, written.out) == (0, "")
-    assert "endangers the driver most" in (tmp_path / "answer.txt").read_text(encoding="utf-8")
+    assert "loads the driver most" in (tmp_path / "answer.txt").read_text(encoding="utf-8")
     refused = run("compare", soft, loud, "--rig", rig, "-o", loud)
     assert refused.status == 2
     assert "not written over" in refused.err
@@ -260,3 +260,18 @@ def test_help_and_mistakes_import_nothing_numerical(rig: Path, tmp_path: Path) -
         status, packages = imported("compare", *arguments, folder=tmp_path)
         assert status == wanted
         assert not packages & NUMERICAL
+
+
+def test_over_a_limit_it_says_how_far_to_turn_down(rig: Path, soft: Path, tmp_path: Path) -> None:
+    hot = noise(tmp_path / "hot.wav", duration_s=2.0, level=0.5)
+    document = run("compare", soft, hot, "--rig", rig, "--format", "json").document
+    margin_db = document["programmes"][1]["margin_db"]
+    assert margin_db < 0.0
+    assert "B (hot.wav) endangers the driver most" in document["explanation"][0]
+    assert f"turn B down by {np.ceil(-10.0 * margin_db) / 10.0:.1f} dB" in " ".join(document["explanation"])
+
+
+def test_next_to_nothing_is_told_apart(rig: Path, tmp_path: Path) -> None:
+    files = [noise(tmp_path / f"{level}.wav", level=level) for level in (0.001, 0.002)]
+    first = run("compare", *files, "--rig", rig, "--format", "json").document["explanation"][0]
+    assert first.count(" mW") == 2
