@@ -20,7 +20,7 @@ from auditor.programme.loudness import measure
 from auditor.rig import EqualiserSection, Rig, load_rig
 from auditor.units import power_to_db
 from tests.stages.made_material import made_frames, made_rig
-from tests.stages.signals import WholeFile, demo_path, music, tone, write_wav
+from tests.stages.signals import WholeFile, demo_clip, demo_path, music, tone, write_wav
 
 RATE_HZ = 48_000
 LAMP = {"kind": "lamp", "part": "1156"}
@@ -97,6 +97,19 @@ def test_a_shelf_is_brightness(tmp_path: Path, equal: str) -> None:
     assert causes[0].contribution_db > 3.0
     assert contributions(found)["density"] < 0.1  # the lifted file no longer has its peaks cut off, so rather less
     assert contributions(found)["clipping"] == 0.0
+
+
+@pytest.mark.parametrize("clip", ["02", "03", "05"])
+def test_a_shelf_on_the_demonstration_is_brightness(tmp_path: Path, clip: str) -> None:
+    """Acoustic, dance, drums: each brought back to its loudness."""
+    samples, rate_hz = demo_clip(clip, seconds=10.0)
+    dull = 0.5 * samples.astype(float) / np.abs(samples).max()
+    bright = to_loudness_of(high_shelf(dull, 6.0, 3000.0), dull)
+    first, second = (write_wav(tmp_path / f"{name}.wav", each, rate_hz) for name, each in (("a", dull), ("b", bright)))
+    found = compare(tmp_path, rig_at(-12.0), first, second)
+    causes = found.differences[0].causes
+    assert (found.worst.letter, causes[0].cause) == ("B", "brightness")
+    assert causes[0].contribution_db > causes[1].contribution_db + 1.0
 
 
 def test_the_same_peak_and_less_pause_is_density(tmp_path: Path) -> None:
