@@ -12,6 +12,7 @@ import os
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -26,6 +27,14 @@ FLAGS = (
 ).split()
 NO_NAMES = "--host-resolver-rules=MAP * ~NOTFOUND"
 TIMEOUT_S = 60.0
+# The browser reads commands on descriptor 3 and answers on 4; a shell would know descriptors of one digit only.
+_ON_3_AND_4 = """
+import fcntl, os, sys
+ends = [fcntl.fcntl(int(each), fcntl.F_DUPFD_CLOEXEC, 10) for each in sys.argv[1:3]]
+for place, end in zip((3, 4), ends):
+    os.dup2(end, place)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
 
 
 def find() -> str | None:
@@ -48,12 +57,13 @@ class Browser:
         to_child, self._out = os.pipe()
         self._in, from_child = os.pipe()
         line = [program, *FLAGS, NO_NAMES, f"--user-data-dir={self._profile.name}", "about:blank"]
-        # The browser reads commands on descriptor 3 and answers on 4.
-        shell = ["sh", "-c", f'exec "$@" 3<&{to_child} 4>&{from_child}', "sh", *line]
         self._process = subprocess.Popen(
-            shell, pass_fds=(to_child, from_child), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            [sys.executable, "-c", _ON_3_AND_4, str(to_child), str(from_child), *line],
+            pass_fds=(to_child, from_child),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        )
         os.close(to_child)
         os.close(from_child)
         self._held = b""
@@ -192,6 +202,18 @@ class Page:
         self._browser.listen(0.2)
         self.call("Input.dispatchMouseEvent", {"type": "mousePressed", **where})
         self.call("Input.dispatchMouseEvent", {"type": "mouseReleased", **where})
+        self._browser.listen(0.4)
+
+    def drag(self, from_x: float, to_x: float, y: float) -> None:
+        """Press the button, move along, and let go."""
+        self.call("Input.dispatchMouseEvent", {"type": "mouseMoved", "x": from_x, "y": y})
+        held = {"y": y, "button": "left", "clickCount": 1}
+        self.call("Input.dispatchMouseEvent", {"type": "mousePressed", "x": from_x, **held})
+        for share in (0.3, 0.6, 1.0):
+            x = from_x + share * (to_x - from_x)
+            self.call("Input.dispatchMouseEvent", {"type": "mouseMoved", "x": x, "buttons": 1, **held})
+            self._browser.listen(0.05)
+        self.call("Input.dispatchMouseEvent", {"type": "mouseReleased", "x": to_x, **held})
         self._browser.listen(0.4)
 
     def click_on(self, selector: str) -> None:

@@ -40,7 +40,7 @@ def test_what_is_in_it(wheel: Path) -> None:
     package = ROOT / "auditor"
     wanted = {
         f"auditor/{path.relative_to(package)}"
-        for pattern in ("*.py", "*.toml", "*.schema.json", "py.typed")
+        for pattern in ("*.py", "*.toml", "*.schema.json", "*.css", "*.js", "py.typed")
         for path in package.rglob(pattern)
     }
     wanted |= {f"auditor/demo_audio/{path.name}" for path in demo_dir().iterdir()}

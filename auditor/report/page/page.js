@@ -2,6 +2,7 @@
 "use strict";
 (function () {
   var PRINT_WIDTH = 690; // of the sheet between its margins, in CSS pixels
+  var NARROW = 480; // CSS pixels
   var LEAST_S = 0.05; // shown at once
   var CONFIG = { displayModeBar: false, displaylogo: false, scrollZoom: false, doubleClick: false, showTips: false,
     showLink: false, responsive: false, topojsonURL: "about:blank", plotlyServerURL: "" };
@@ -61,15 +62,19 @@
     return value;
   }
 
+  // plotly takes a number of four digits for a year, so milliseconds go to it as a date in words.
+  function stamp(milliseconds) { return new Date(Math.round(milliseconds)).toISOString().slice(0, -1); }
+
   function unpacked(trace) {
+    if (trace.base && typeof trace.base[0] === "number") { trace.base = trace.base.map(stamp); }
     if (trace.packed) {
       if (!trace.y) { trace.y = points(trace.packed); }
-      trace.x0 = 500 * trace.packed.dx_s;
+      trace.x0 = stamp(500 * trace.packed.dx_s);
       trace.dx = 1000 * trace.packed.dx_s;
     }
     if (trace.picture && !trace.z) {
       trace.z = picture(trace.picture);
-      trace.x0 = 500 * trace.step_s;
+      trace.x0 = stamp(500 * trace.step_s);
       trace.dx = 1000 * trace.step_s;
     }
   }
@@ -78,7 +83,7 @@
     var shapes = [];
     shades.forEach(function (shade) {
       shade.spans.forEach(function (span) {
-        shapes.push({ type: "rect", layer: "below", xref: "x", x0: span[0], x1: span[1], yref: "paper", y0: 0, y1: 1,
+        shapes.push({ type: "rect", layer: "below", xref: "x", x0: stamp(span[0]), x1: stamp(span[1]), yref: "paper", y0: 0, y1: 1,
           fillcolor: shade.fill, line: { color: shade.edge, width: 1 } });
       });
     });
@@ -98,17 +103,25 @@
       return light;
     });
     var layout = coloured(figure.layout, style), places = figure.places[printing ? 1 : 0];
+    var narrow = plot.clientWidth < NARROW && !printing;
     layout.height = places.height;
     places.domains.forEach(function (domain, at) {
       var suffix = at ? String(at + 1) : "";
       layout["yaxis" + suffix].domain = domain.slice();
       layout["legend" + suffix].y = domain[1];
+      if (narrow) { layout["legend" + suffix].font.size = 10; } // so that it takes one line
     });
+    if (narrow) { layout.margin.l = 38; layout.margin.r = Math.min(layout.margin.r, 28); }
     layout.shapes = shaded(coloured(figure.shades, style)).concat(layout.shapes);
     layout.width = printing ? PRINT_WIDTH : Math.max(plot.clientWidth, 200);
     layout.hoversubplots = layout.width > 700 ? "axis" : "single";
     layout.dragmode = coarse ? false : "zoom";
-    if (plot.range) { layout.xaxis.range = plot.range.slice(); }
+    if (plot.dataset.plot === "timeline") {
+      var whole = [0, 1000 * length(plot.closest(".track"))];
+      layout.xaxis.range = (plot.range || whole).map(stamp);
+      layout.xaxis.minallowed = stamp(whole[0]);
+      layout.xaxis.maxallowed = stamp(whole[1]);
+    }
     if (plot.drawn) {
       Plotly.react(plot, data, layout, CONFIG);
       return;
@@ -150,7 +163,7 @@
     plot.range = span >= whole ? null : [1000 * from, 1000 * to];
     section.querySelector(".shown").textContent =
       plot.range ? "Shown: " + clock(from) + " to " + clock(to) : "Shown: the whole track";
-    if (plot.drawn) { Plotly.relayout(plot, { "xaxis.range": plot.range || [0, 1000 * whole] }); }
+    if (plot.drawn) { Plotly.relayout(plot, { "xaxis.range": (plot.range || [0, 1000 * whole]).map(stamp) }); }
   }
 
   function showPassage(section, from, to) {
