@@ -26,6 +26,7 @@ from auditor.command_line import (
     stop,
     write_report,
 )
+from auditor.compare_command import compare_command
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
 
@@ -101,6 +102,7 @@ def demo(style: str, output: str | None, fail_on: str) -> None:
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
     cli.add_command(command)
+cli.add_command(compare_command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
 

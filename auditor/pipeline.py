@@ -52,7 +52,7 @@ def audit(programme: str | Path, rig: Rig, *, frame_s: float | None = None, prog
     ProgrammeError
         If the file cannot be analysed.
     """
-    return _judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
+    return judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
 
 
 def audit_set(
@@ -82,15 +82,16 @@ def audit_set(
     faults = list(earlier_faults)
     heat = CarriedHeat(rig)
 
-    def judge(played: Played) -> None:
-        tracks.append(_judge(played, rig))
+    def take(played: Played) -> None:
+        tracks.append(judge(played, rig))
         heat.carry_through([feed.frames for feed in played.feeds])
 
-    interrupted = play_each(programmes, rig, judge, faults=faults, progress=progress)
+    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress)
     return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
 
 
-def _judge(played: Played, rig: Rig) -> Audit:
+def judge(played: Played, rig: Rig) -> Audit:
+    """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(

@@ -79,6 +79,7 @@ class ChannelFeed:
     hf_voltage_rms_v: float
     hf_voltage_peak_v: float
     limiter: LimiterWork | None = None
+    true_peak: float = 0.0  # of the file, full scale 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,6 +240,7 @@ class _Line:
 
     def finish(self) -> ChannelFeed:
         self._amplify(self.processor.finish())
+        self.meter.finish()  # the peak may lie behind the last sample
         frames = self.splitter.finish()
         square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
         before_pad = square * 10.0 ** (self._rig.crossover.pad_db / 10.0)
@@ -252,6 +254,7 @@ class _Line:
             hf_voltage_rms_v=float(np.sqrt(square / self.length)),
             hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
             limiter=self.processor.limiter_work(),
+            true_peak=self.meter.true_peak,
         )
 
 

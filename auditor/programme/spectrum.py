@@ -3,7 +3,8 @@
 Blocks are transformed at three lengths, each for the bands that it resolves: long ones for the lowest bands, which need
 a second to be told apart, short ones above 1.3 kHz, where 21 ms do and a stroke must not be smeared. The power of each
 line is shared out among the bands in proportion to where the line's width lies, so that nothing is lost or counted
-twice at a band's edge. The window's squares add up to one at half overlap, so that the bands' power is the file's.
+twice at a band's edge (between bands of two lengths less than 0.1 dB). The window's squares add up to one at half
+overlap, so that the bands' power is the file's.
 
 Bands are those of IEC 61260-1 (base ten: midbands 1000 * 10^(x/10) Hz, edges a twentieth of a decade to either side),
 but with the steep edges of a transform in place of that standard's filters: this is a picture, not a sound level meter.
@@ -13,6 +14,10 @@ Valid range: midbands under half the sampling rate; a band with its midband at o
 
 from __future__ import annotations
 
+import threading
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -41,6 +46,7 @@ _LINES_TO_EDGE = 2.9  # from a midband to its lower edge, for the window's main 
 _LONGEST_LINE_HZ = 0.75
 _SHORTER = 8  # each length against the next longer one
 _LENGTHS = 3
+_BLOCKS_BEHIND = 2
 _MEAN_SQUARE_OF_FULL_SCALE = 0.5  # a sine's
 
 
@@ -84,10 +90,19 @@ def spectrum(path: str | Path, *, most_steps: int = 600) -> Spectrum:
     finding = decode.Finding()
     picture = _Picture(most_steps)
     analysers = _analysers(programme.sample_rate_hz, programme.channel_count, picture)
-    for block in decode.blocks(programme, finding):
-        samples = np.ascontiguousarray(block.T)
-        for analyser in analysers:
-            analyser.push(samples)
+    with ExitStack() as stack:
+        # A thread for each length, a block or two behind the decoder.
+        threads = [stack.enter_context(ThreadPoolExecutor(max_workers=1)) for _ in analysers]
+        under_way: deque[Future[None]] = deque()
+        for block in decode.blocks(programme, finding):
+            samples = np.ascontiguousarray(block.T)
+            under_way.extend(
+                thread.submit(analyser.push, samples) for thread, analyser in zip(threads, analysers, strict=True)
+            )
+            while len(under_way) > _BLOCKS_BEHIND * len(analysers):
+                under_way.popleft().result()
+        while under_way:
+            under_way.popleft().result()
     if finding.length == 0:
         raise ProgrammeError(
             "breaks off before the first sample", where=str(path), hint="copy or export it again from its source"
@@ -194,9 +209,14 @@ class _Picture:
         self._most_steps = max(most_steps, 2)
         self.hops_per_step = 1
         self._rows = np.zeros((self._most_steps, len(BANDS_HZ)), dtype=np.float32)
+        self._lock = threading.Lock()
 
     def put(self, first_hop: int, hops_each: int, bands: slice, powers: Powers) -> None:
         """Powers of frames that stand one after the other from `first_hop` on, each for `hops_each`."""
+        with self._lock:
+            self._put(first_hop, hops_each, bands, powers)
+
+    def _put(self, first_hop: int, hops_each: int, bands: slice, powers: Powers) -> None:
         beyond = first_hop + len(powers) * hops_each
         # Frames of a longer transform reach past the end by up to half of it; `rows` cuts that off.
         while -(-beyond // self.hops_per_step) > self._most_steps:

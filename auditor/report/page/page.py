@@ -58,7 +58,20 @@ def render(set_audit: SetAudit, spectra: Sequence[Spectrum | str], *, exit_statu
         *(_figures(track, places[id(track)], pictures[id(track)], most) for track in riskiest),
         _data("report", records.document(set_audit, exit_status=exit_status)),
     ]
-    return _ascii(_document("\n".join(each for each in body if each), _title(set_audit)))
+    return put_together("\n".join(each for each in body if each), _title(set_audit))
+
+
+def put_together(body: str, title: str) -> str:
+    """A page of this body, with plotly, the page's own script and its style.
+
+    Parameters
+    ----------
+    body : str
+        Markup; a figure that it shows has its data in a script of the id "plots-" and its key.
+    title : str
+        Text.
+    """
+    return _ascii(_document(body, title))
 
 
 def _title(set_audit: SetAudit) -> str:

@@ -52,13 +52,13 @@ def picture(crossover: Crossover, spectrum: Spectrum) -> Row:
     wanted = {63.0: "63", 250.0: "250", 1000.0: "1k", 4000.0: "4k", 16000.0: "16k"}
     axis = {
         "range": [-0.5, len(BANDS_HZ) - 0.5],
-        "tickvals": [_band(hz) for hz in wanted],
+        "tickvals": [band_at(hz) for hz in wanted],
         "ticktext": list(wanted.values()),
         "showgrid": False,
     }
     limits: tuple[tuple[float, str, str], ...] = ()
     if crossover.alignment != "none":
-        limits = ((_band(crossover.frequency_hz), f"crossover {as_given(crossover.frequency_hz)} Hz", "dash"),)
+        limits = ((band_at(crossover.frequency_hz), f"crossover {as_given(crossover.frequency_hz)} Hz", "dash"),)
     title = "Third octaves, Hz (lighter is louder)"
     return Row(
         title=title, height_px=160, traces=(trace,), axis=axis, limits=limits, line="#FFFFFF", ground=_PICTURE_GROUND
@@ -126,7 +126,7 @@ def _layout(floor_db: float, top_db: float, crossover: Crossover) -> dict[str, A
         "yaxis2": {**axis, "range": [-_SPECTRUM_DB, 0.0], "overlaying": "y", "side": "right", "showgrid": False},
         "xaxis": {
             "range": [-0.6, len(BANDS_HZ) - 0.4],
-            "tickvals": [_band(hz) for hz in wanted],
+            "tickvals": [band_at(hz) for hz in wanted],
             "ticktext": list(wanted.values()),
             "fixedrange": True,
             "tickangle": 0,
@@ -136,7 +136,7 @@ def _layout(floor_db: float, top_db: float, crossover: Crossover) -> dict[str, A
         },
     }
     if crossover.alignment != "none":
-        at = _band(crossover.frequency_hz)
+        at = band_at(crossover.frequency_hz)
         layout["shapes"] = [
             {
                 "type": "line",
@@ -152,7 +152,7 @@ def _layout(floor_db: float, top_db: float, crossover: Crossover) -> dict[str, A
     return layout
 
 
-def _band(frequency_hz: float) -> float:
+def band_at(frequency_hz: float) -> float:
     """Where a frequency lies on an axis that counts the bands, ten to the decade."""
     return 10.0 * math.log10(frequency_hz / 1000.0) + _KILOHERTZ
 
