@@ -168,7 +168,7 @@ class _Channel:
         ]
         if new:
             self._seen.clear()
-        for row in new:
+        for row in sorted(new):  # in the order of the file, which some formats can only be read in
             wished_v = self._feed.replay.wished_v(
                 row * ladder.row_length - ladder.lead, ladder.row_length + 2 * ladder.lead
             )

@@ -1,6 +1,7 @@
 """From any sound file to blocks of samples: native rate, every channel, full scale 1.0.
 
-libsndfile does the reading, in a thread of its own so that decoding and analysis overlap. Samples that cannot be used
+libsndfile does the reading, and `decode_av` that of what it does not know, in a thread of its own so that decoding and
+analysis overlap. Samples that cannot be used
 are replaced by silence and counted, so that nothing downstream has to think of them.
 
 What is missing from a file is found where the file tells: by the length that its header claims (WAV, W64, RF64, AIFF,
@@ -12,23 +13,30 @@ from __future__ import annotations
 import os
 import queue
 import re
-import stat
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from auditor.errors import ProgrammeError
+from auditor.programme.files import refuse_unreadable
+
+if TYPE_CHECKING:
+    from auditor.programme.av_index import Index
 
 # Samples per channel, six seconds: large, because each call into the stages costs a wait for the interpreter lock.
 BLOCK_LENGTH = 1 << 18
 _BLOCK_VALUES = 1 << 20  # samples of all channels together, so that a file of very many channels stays small in memory
 _BLOCKS_AHEAD = 2
-_FORMATS_HINT = "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF and W64 can be read; convert others first"
+FORMATS_HINT = (
+    "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64, M4A, AAC, WMA, AC-3 and the sound of MP4, MOV, MKV and WebM can be "
+    "read; convert others first"
+)
 _BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
 _HEADROOM_DB = 12.0
 _COPY_HINT = "copy or export it again from its source"
@@ -62,6 +70,10 @@ class Programme:
     headroom_db : float
         How far beyond full scale its samples may go [dB]: nought for whole numbers; lossy and floating-point files
         are taken to stay under 12 dB.
+    remarks : tuple of str
+        What else is to be told of it.
+    index : Index or None
+        Set where `decode_av` reads it.
     """
 
     path: str
@@ -70,6 +82,8 @@ class Programme:
     declared_length: int | None
     end_lost: bool = False
     headroom_db: float = 0.0
+    remarks: tuple[str, ...] = ()
+    index: Index | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass
@@ -80,6 +94,7 @@ class Finding:
     unusable: int = 0  # samples that are not numbers, infinite or absurdly large
     broken_off: bool = False  # there should be more than could be read
     short_by: int = 0  # samples per channel that are missing, where it is known
+    changed: str | None = None  # what became different within the file, so that the rest was not read
 
 
 def inspect(path: str | Path) -> Programme:
@@ -91,7 +106,7 @@ def inspect(path: str | Path) -> Programme:
         If the file is missing, unreadable, empty, not sound, or holds no samples.
     """
     where = str(path)
-    _refuse_unreadable(where)
+    refuse_unreadable(where)
     try:
         with _open(where) as sound:
             programme = Programme(
@@ -112,7 +127,9 @@ def inspect(path: str | Path) -> Programme:
     except (RuntimeError, TypeError):
         headerless = True
     if headerless:
-        raise ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT)
+        from auditor.programme import decode_av
+
+        programme = decode_av.inspect(where)
     if programme.declared_length == 0:
         raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
     if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:
@@ -124,30 +141,6 @@ def inspect(path: str | Path) -> Programme:
             hint="export it again at 44100 Hz or more",
         )
     return programme
-
-
-def _refuse_unreadable(where: str) -> None:
-    """Open the file as the operating system does, whose reasons are plainer than libsndfile's."""
-    try:
-        mode = os.stat(where).st_mode
-        if stat.S_ISREG(mode):
-            with open(where, "rb") as raw:
-                if raw.read(1):
-                    return
-    except FileNotFoundError:
-        raise ProgrammeError(
-            "no such file", where=where, hint="check the spelling and that the drive is there"
-        ) from None
-    except PermissionError:
-        raise ProgrammeError("may not be read", where=where, hint="change its permissions or copy it") from None
-    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
-        raise ProgrammeError(f"cannot be read: {getattr(error, 'strerror', error)}", where=where) from None
-    if stat.S_ISREG(mode):
-        raise ProgrammeError("is empty (0 bytes)", where=where, hint="copy it again from its source")
-    if stat.S_ISDIR(mode):
-        raise ProgrammeError("is a folder, not a file", where=where)
-    # A pipe may never answer, and a device may never end.
-    raise ProgrammeError("is a device or a pipe, not a file", where=where, hint="write the sound to a file first")
 
 
 def _open(path: str) -> soundfile.SoundFile:
@@ -184,12 +177,13 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
     """
     ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(maxsize=_BLOCKS_AHEAD)
     stop = threading.Event()
-    reader = threading.Thread(target=_read, args=(programme, ready, stop), name="decode", daemon=True)
+    reader = threading.Thread(target=_fill, args=(programme, ready, stop), name="decode", daemon=True)
     reader.start()
     try:
         while (item := ready.get()) is not None:
             if isinstance(item, Exception):
                 finding.broken_off = True
+                finding.changed = item.what if isinstance(item, ProgrammeError) else None
                 break
             yield _usable(item, finding)
     finally:
@@ -224,6 +218,12 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     samples = np.zeros(length, dtype=np.float32)
     before = max(-start, 0)
     try:
+        if programme.index is not None:
+            from auditor.programme import av_blocks
+
+            read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
+            samples[before : before + len(read)] = _usable(read, Finding())[:, channel]
+            return samples
         with _open(programme.path) as sound:
             sound.seek(max(start, 0))
             read = sound.read(length - before, dtype="float32", always_2d=True)
@@ -231,6 +231,25 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
         return None
     samples[before : before + len(read)] = _usable(read, Finding())[:, channel] if len(read) else 0.0
     return samples
+
+
+def _fill(
+    programme: Programme, ready: queue.Queue[NDArray[np.float32] | Exception | None], stop: threading.Event
+) -> None:
+    if programme.index is None:
+        _read(programme, ready, stop)
+        return
+    from auditor.programme import av_blocks
+
+    length = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count)
+    try:
+        for block in av_blocks.blocks(programme, length):
+            if stop.is_set():
+                return
+            ready.put(block)
+        ready.put(None)
+    except Exception as error:  # as below
+        ready.put(error)
 
 
 def _read(

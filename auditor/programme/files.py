@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -32,6 +33,23 @@ SOUND_SUFFIXES = frozenset(
         ".sd2",
         ".voc",
         ".ircam",
+        # Below: through FFmpeg. Video too, for a clip with music may be played tonight like any other track.
+        ".m4a",
+        ".m4b",
+        ".m4p",
+        ".aac",
+        ".wma",
+        ".ac3",
+        ".eac3",
+        ".ec3",
+        ".mka",
+        ".mp4",
+        ".m4v",
+        ".mov",
+        ".mkv",
+        ".webm",
+        ".wmv",
+        ".3gp",
     ]
 )
 
@@ -85,3 +103,27 @@ def _below(top: str) -> tuple[list[str], list[ProgrammeError]]:
         hint = "point at the folder that holds the tracks"
         refused.append(ProgrammeError("no sound file in this folder", where=top, hint=hint))
     return sorted(found, key=natural_key), refused
+
+
+def refuse_unreadable(where: str) -> None:
+    """Open the file as the operating system does, whose reasons are plainer than libsndfile's."""
+    try:
+        mode = os.stat(where).st_mode
+        if stat.S_ISREG(mode):
+            with open(where, "rb") as raw:
+                if raw.read(1):
+                    return
+    except FileNotFoundError:
+        raise ProgrammeError(
+            "no such file", where=where, hint="check the spelling and that the drive is there"
+        ) from None
+    except PermissionError:
+        raise ProgrammeError("may not be read", where=where, hint="change its permissions or copy it") from None
+    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
+        raise ProgrammeError(f"cannot be read: {getattr(error, 'strerror', error)}", where=where) from None
+    if stat.S_ISREG(mode):
+        raise ProgrammeError("is empty (0 bytes)", where=where, hint="copy it again from its source")
+    if stat.S_ISDIR(mode):
+        raise ProgrammeError("is a folder, not a file", where=where)
+    # A pipe may never answer, and a device may never end.
+    raise ProgrammeError("is a device or a pipe, not a file", where=where, hint="write the sound to a file first")

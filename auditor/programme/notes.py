@@ -25,13 +25,20 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
     """
     sentences = []
     rate = programme.sample_rate_hz
-    if finding.broken_off:
+    if finding.changed:
+        sentences.append(f"{finding.changed}; the rest cannot be judged: convert it to one format first")
+    elif finding.broken_off:
         missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
         sentences.append(
             f"the file breaks off after {finding.length / rate:.1f} s{missing}; what is there was analysed, "
             "the rest cannot be judged: copy it again"
         )
-    if finding.unusable:
+    if finding.unusable and programme.index is not None:
+        sentences.append(
+            f"{finding.unusable / programme.channel_count / rate:.2f} s in all are damaged and were taken as silence; "
+            "what should be there cannot be judged: copy it again"
+        )
+    elif finding.unusable:
         sentences.append(
             f"{finding.unusable} of {finding.length * programme.channel_count} samples are no numbers, or absurdly "
             "large, and were taken as silence; what should be there cannot be judged: export it again"
@@ -49,7 +56,7 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
     sample_peak : float
         Its largest sample, full scale 1.0.
     """
-    sentences = []
+    sentences = list(programme.remarks)
     rate = programme.sample_rate_hz
     if rig.crossover.alignment != "none" and rig.crossover.frequency_hz >= rate / 2.0:
         sentences.append(
