@@ -133,7 +133,8 @@ def _declared_length(container: Any, stream: Any, rate_hz: int) -> int | None:
     if container.format.name in _LENGTH_GUESSED:
         return None
     if stream.duration:
-        return int(round(stream.duration * stream.time_base * rate_hz))
+        length: int = round(stream.duration * stream.time_base * rate_hz)
+        return length
     if container.duration and len(container.streams) == 1:  # of several, it is the longest that this tells of
         late_s = (stream.start_time or 0) * stream.time_base
         return max(round((Fraction(container.duration, av.time_base) - late_s) * rate_hz), 0) or None

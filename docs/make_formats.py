@@ -1,0 +1,123 @@
+"""Writes `docs/formats.md`: the same audio in each format, read and judged; with `--check`, exits 1 where it differs.
+
+The check is not part of the automatic run: encoders differ between releases in the last hundredths of a decibel.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+ROOT = Path(__file__).resolve().parent.parent
+PAGE = ROOT / "docs" / "formats.md"
+sys.path.insert(0, str(ROOT))
+
+if TYPE_CHECKING:
+    from auditor.audit_types import Audit
+
+HEAD = """# Formats
+
+<!-- The table is written by docs/make_formats.py; do not edit this page but there. -->
+
+WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64 and their kin are read by libsndfile. What it does not know is read by
+FFmpeg's libraries, which come with the Python package `av`: nothing else has to be installed. What a file is, is found
+from its content; a wrong suffix does no harm.
+
+| read by | formats |
+|---|---|
+| libsndfile | WAV, RF64, W64, AIFF, CAF, AU, FLAC, Ogg Vorbis, Opus, MP2, MP3, VOC |
+| FFmpeg | M4A, M4B, MP4, M4V, MOV, 3GP, MKV, MKA, WebM, WMA, WMV, bare AAC, AC-3 and E-AC-3, with whatever coding of sound FFmpeg decodes (AAC, ALAC, AC-3, WMA, Opus, PCM, ...) |
+
+Never read: playlists of streams, addresses, or anything outside the file. Not read: Monkey's Audio, WavPack, AVI,
+MPEG programme and transport streams; convert them to WAV or FLAC.
+
+## The same audio in each format
+
+A demonstration clip of dense music (04, 48 kHz, 24 bit), encoded by libsndfile and by PyAV, read back and judged on the
+demonstration rig. *HF rms*: of the HF branch's voltage, the worst channel's change against the WAV. *Margin*: its change.
+Lossless formats must agree exactly, lossy ones within 0.3 dB; a test holds both. *Shift*: how much later the sound
+lies than in the WAV. *Length*: samples more than in the WAV.
+
+| format | stored by | samples | HF rms [dB] | margin [dB] | shift [samples] | length |
+|---|---|---|---:|---:|---:|---:|
+"""
+TAIL = """
+At low bit rates (96 kbit/s and less) an encoder takes away treble: the file itself is then kinder to the driver than its
+source, and the audit tells of the file. Judge the file that will be played.
+
+## Delay and padding of encoders
+
+Lossy encoders put a few milliseconds before the sound and fill up the last packet. What the container tells of it is
+taken off; what it does not tell stays. It is silence, so no verdict depends on it.
+
+- **MP4, M4A, MOV**: the delay by the edit list, or by the gapless tag of files from a music library (FFmpeg); the
+  end where the edit list ends, to the millisecond that many writers round to.
+- **MKV, WebM**: the codec delay and the discarded end that the file states (Opus). AAC's padding at the end stays.
+- **WMA**: FFmpeg takes two blocks off the beginning, 93 ms at 44.1 kHz, for the delay of the usual encoder. Files from
+  FFmpeg's own encoder have one block of delay only: their first 46 ms are not heard.
+- **Bare AAC, AC-3**: tell nothing; the sound comes 5 to 48 ms late.
+- **MP3, Ogg, Opus**: by libsndfile.
+
+Time in reports counts from the first sample of the sound. Where a video's sound begins after its picture, so much
+must be added to find the place in a player.
+
+## What else to know
+
+- **Several sound tracks**: the one marked as default is analysed, else the first; a warning says how many there are.
+- **Video**: folders give their video files too (`.mp4`, `.m4v`, `.mov`, `.mkv`, `.webm`, `.wmv`, `.3gp`), since a clip
+  with music may be played like any other track. One without sound is an error of its own; the rest is done.
+- **Damaged packets**, and gaps of more than 0.1 s between time stamps, count as silence and are **not judged**: the
+  report says how much, exit status 2. A damaged packet that still decodes to something is not noticed: of these
+  formats only ALAC's and FLAC's relatives notice most damage.
+- **Cut-off files**: an MP4 or M4A without its index cannot be read at all. Others are analysed as far as they go, and
+  what is missing is told where the file states its length: not bare AAC and AC-3, nor MKV with a picture.
+- **Sampling rate or channels that change** within a file: analysed up to there, the rest is **not judged**. Nothing is
+  ever resampled.
+- **Copy protection** (M4P, protected WMA): refused.
+- **Progress** is not shown for bare AAC and AC-3 and for MKV with a picture, which do not tell how long the sound is.
+- **Margins near clipping** read stretches of the file again. After a seek, every frame must agree with the first pass;
+  coders that fill bands with noise (many AAC files, AC-3) fail that, so such files are decoded from the beginning, once
+  per round of the search and channel: a two-hour AAC file then takes some seconds more per round.
+"""
+
+
+def _row(name: str, by: str, lossless: bool, audited: Audit, reference: Audit, shift: int, longer: int) -> str:
+    from tests.stages.made_formats import hf_change_db, margin_change_db
+
+    cells = (name, by, "the same" if lossless else "lossy", f"{hf_change_db(audited, reference):+.2f}",
+             f"{margin_change_db(audited, reference):+.2f}", str(shift), f"{longer:+d}")  # fmt: skip
+    return "| " + " | ".join(cells).replace("+0.00", "0.00").replace("-0.00", "0.00").replace("+0 |", "0 |") + " |"
+
+
+def page() -> str:
+    """The whole document."""
+    from auditor import audit, demo, load_rig
+    from tests.stages.made_formats import LIBSNDFILE, PYAV, encode, material, read, shift
+
+    rig, rows = load_rig(demo.demo_rig_path()), []
+    samples, rate_hz = material()
+    with tempfile.TemporaryDirectory() as folder:
+        reference: Audit | None = None
+        for number, form in enumerate(LIBSNDFILE + PYAV):
+            path = encode(Path(folder) / f"{number}{form.suffix}", samples, rate_hz, form)
+            audited = audit(path, rig)
+            reference = reference or audited
+            stored = read(path)
+            late = shift(stored, samples)
+            rows.append(_row(form.name, form.by, form.lossless, audited, reference, late, len(stored) - len(samples)))
+    return HEAD + "\n".join(rows) + "\n" + TAIL
+
+
+def main() -> int:
+    """Write the page, or compare it."""
+    text = page()
+    if "--check" in sys.argv[1:]:
+        return int(PAGE.read_text(encoding="utf-8") != text)
+    PAGE.write_text(text, encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
