@@ -12,6 +12,7 @@ numbers, which `decode` takes as silence and counts.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -36,6 +37,7 @@ _ASF_LOCKED = (
     bytes.fromhex("fbb3112223bdd211b4b700a0c955fc6e"),
     bytes.fromhex("14e68a292226174cb935dae07ee9289c"),
 )
+_ASF_PROPERTIES = bytes.fromhex("a1dcab8c47a9cf118ee400c00c205365")
 _LOCKED_TAGS = ("drms", "enca")  # what an MP4 calls such sound
 _CONVERT_HINT = "convert it to WAV or FLAC first"
 _COPY_HINT = "copy or export it again from its source"
@@ -84,7 +86,7 @@ def _inspected(where: str, container: Any) -> Programme:
         path=where,
         sample_rate_hz=rate_hz,
         channel_count=int(first.layout.nb_channels),
-        declared_length=_declared_length(container, stream, rate_hz),
+        declared_length=_declared_length(where, container, stream, rate_hz),
         headroom_db=12.0 if first.format.name.startswith(("flt", "dbl")) else 0.0,  # whole numbers end at full scale
         remarks=(remark,) if len(streams) > 1 else (),
         index=Index(),
@@ -99,17 +101,26 @@ def _chosen(container: Any) -> Any:
 
 
 def _refuse_locked(where: str, stream: Any) -> None:
-    with open(where, "rb") as raw:
-        head = raw.read(1 << 16)
     context = stream.codec_context
     tag = _plain(context.codec_tag) if context is not None else ""
-    locked = tag in _LOCKED_TAGS or (head.startswith(_SIGNATURES[3][1]) and any(mark in head for mark in _ASF_LOCKED))
-    if locked:
-        raise ProgrammeError(
-            "is copy-protected (encrypted), so it cannot be read", where=where, hint="use a copy without protection"
-        )
+    if tag in _LOCKED_TAGS or _is_locked_asf(_head(where)):
+        raise _locked(where)
     if context is None or not context.codec.is_decoder:
         raise ProgrammeError("holds sound of a codec that cannot be read", where=where, hint=_CONVERT_HINT)
+
+
+def _head(where: str) -> bytes:
+    with open(where, "rb") as raw:
+        return raw.read(1 << 16)
+
+
+def _is_locked_asf(head: bytes) -> bool:
+    return head.startswith(_SIGNATURES[3][1]) and any(mark in head for mark in _ASF_LOCKED)
+
+
+def _locked(where: str) -> ProgrammeError:
+    what = "is copy-protected (encrypted), so it cannot be read"
+    return ProgrammeError(what, where=where, hint="use a copy without protection")
 
 
 def _plain(text: str) -> str:
@@ -129,9 +140,11 @@ def _first_frame(stream: Any, container: Any) -> Any:
     return None
 
 
-def _declared_length(container: Any, stream: Any, rate_hz: int) -> int | None:
+def _declared_length(where: str, container: Any, stream: Any, rate_hz: int) -> int | None:
     if container.format.name in _LENGTH_GUESSED:
         return None
+    if container.format.name == "asf" and (stated_s := _asf_length_s(_head(where))):
+        return round(stated_s * rate_hz)
     if stream.duration:
         length: int = round(stream.duration * stream.time_base * rate_hz)
         return length
@@ -141,11 +154,21 @@ def _declared_length(container: Any, stream: Any, rate_hz: int) -> int | None:
     return None
 
 
+def _asf_length_s(head: bytes) -> float | None:
+    """What the header states [s]; FFmpeg guesses by the size of a file that was cut off."""
+    at = head.find(_ASF_PROPERTIES)
+    if at < 0 or len(head) < at + 92:
+        return None
+    duration, _, preroll_ms, flags = struct.unpack_from("<QQQI", head, at + 64)
+    return None if flags & 1 else max(duration / 1e7 - preroll_ms / 1e3, 0.0) or None  # 1: a broadcast
+
+
 def _refusal(where: str, error: Exception) -> ProgrammeError:
     from auditor.programme.decode import FORMATS_HINT
 
-    with open(where, "rb") as raw:
-        head = raw.read(16)
+    head = _head(where)
+    if _is_locked_asf(head):
+        return _locked(where)
     if any(head[at : at + len(mark)] == mark for at, mark in _SIGNATURES):
         return ProgrammeError("is damaged or cut off: it has no readable index", where=where, hint=_COPY_HINT)
     return ProgrammeError("is not a sound file that can be read", where=where, hint=FORMATS_HINT)
