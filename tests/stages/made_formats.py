@@ -1,4 +1,4 @@
-"""Sound files in formats that libsndfile does not write, encoded by PyAV; for the tests and for docs/make_formats.py."""
+"""Sound files in many formats, encoded by libsndfile and PyAV; for the tests and docs/make_formats.py."""
 
 from __future__ import annotations
 
@@ -49,11 +49,11 @@ PYAV = (
     Format(name="ALAC in M4A, 24 bit", suffix=".m4a", codec="alac", lossless=True, container="ipod"),
     Format(name="PCM in MOV, 24 bit", suffix=".mov", codec="pcm_s24le", lossless=True, with_picture=True),
     Format(name="FLAC in Matroska, 24 bit", suffix=".mka", codec="flac", lossless=True),
-    Format(name="AAC in M4A, 256 kbit/s", suffix=".m4a", codec="aac", bit_rate=256_000, container="ipod"),
-    Format(name="AAC in MP4 video, 192 kbit/s", suffix=".mp4", codec="aac", bit_rate=192_000, with_picture=True),
-    Format(name="AAC in MKV video, 192 kbit/s", suffix=".mkv", codec="aac", bit_rate=192_000, with_picture=True),
-    Format(name="AAC, bare, 256 kbit/s", suffix=".aac", codec="aac", bit_rate=256_000, container="adts"),
-    Format(name="Opus in WebM video, 192 kbit/s", suffix=".webm", codec="libopus", bit_rate=192_000, with_picture=True),
+    Format(name="AAC in M4A, 320 kbit/s", suffix=".m4a", codec="aac", bit_rate=320_000, container="ipod"),
+    Format(name="AAC in MP4 video, 320 kbit/s", suffix=".mp4", codec="aac", bit_rate=320_000, with_picture=True),
+    Format(name="AAC in MKV video, 320 kbit/s", suffix=".mkv", codec="aac", bit_rate=320_000, with_picture=True),
+    Format(name="AAC, bare, 320 kbit/s", suffix=".aac", codec="aac", bit_rate=320_000, container="adts"),
+    Format(name="Opus in WebM video, 320 kbit/s", suffix=".webm", codec="libopus", bit_rate=320_000, with_picture=True),
     Format(name="WMA 2, 192 kbit/s", suffix=".wma", codec="wmav2", bit_rate=192_000, container="asf"),
     Format(name="WMA 1, 192 kbit/s", suffix=".wma", codec="wmav1", bit_rate=192_000, container="asf"),
     Format(name="AC-3, 448 kbit/s", suffix=".ac3", codec="ac3", bit_rate=448_000),
@@ -126,8 +126,8 @@ def _frames(stream: Any, samples: NDArray[np.float64], rate_hz: int) -> list[Any
 
 @functools.cache
 def material() -> tuple[NDArray[np.float64], int]:
-    """Dense music, 10 s at 48 kHz (the one rate that every format has), rounded to 24 bits."""
-    samples, rate_hz = soundfile.read(demo_path("04"), dtype="float64", always_2d=True)
+    """Music as mixed, 10 s at 48 kHz (the one rate that every format has), rounded to 24 bits."""
+    samples, rate_hz = soundfile.read(demo_path("03"), dtype="float64", always_2d=True)
     samples = signal.resample_poly(samples[: 10 * rate_hz], 48_000, rate_hz, axis=0)
     stereo = np.repeat(samples, 2, axis=1)[:, :2] if samples.shape[1] == 1 else samples
     return np.round(np.clip(stereo, -1.0, 1.0 - 2.0**-23) * 2.0**23) / 2.0**23, 48_000
