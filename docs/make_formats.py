@@ -28,7 +28,7 @@ from its content; a wrong suffix does no harm.
 | read by | formats |
 |---|---|
 | libsndfile | WAV, RF64, W64, AIFF, CAF, AU, FLAC, Ogg Vorbis, Opus, MP2, MP3, VOC |
-| FFmpeg | M4A, M4B, MP4, M4V, MOV, 3GP, MKV, MKA, WebM, WMA, WMV, bare AAC, AC-3 and E-AC-3, whatever the coding |
+| FFmpeg | M4A, M4B, MP4, M4V, MOV, 3GP, MKV, MKA, WebM, WMA, WMV, bare AAC, AC-3, E-AC-3, any coding |
 
 Never read: playlists of streams, addresses, or anything outside the file. Not read: Monkey's Audio, WavPack, AVI,
 MPEG programme and transport streams; convert them to WAV or FLAC.
@@ -38,16 +38,16 @@ MPEG programme and transport streams; convert them to WAV or FLAC.
 A demonstration clip of music as mixed (03, 10 s, 48 kHz, 24 bit), encoded by libsndfile and by PyAV, read back and
 judged on the demonstration rig. *HF rms*: of the HF branch's voltage, the worst channel's change against the WAV.
 *Margin*: its change.
-Lossless formats must agree exactly, lossy ones within 0.3 dB at these bit rates; a test holds both. *Shift*: how much later the sound
-lies than in the WAV. *Length*: samples more than in the WAV.
+Lossless formats must agree exactly, lossy ones within 0.3 dB at these bit rates; a test holds both.
+*Shift*: how much later the sound lies than in the WAV. *Length*: samples more than in the WAV.
 
 | format | stored by | samples | HF rms [dB] | margin [dB] | shift [samples] | length |
 |---|---|---|---:|---:|---:|---:|
 """
 TAIL = """
-**This is not so of every programme and bit rate.** An encoder changes the wave, and a margin bound by peaks changes with
-it: the squashed clip (04), which runs at full scale, lost 0.4 dB of HF rms in Vorbis and 0.3 dB in AAC, and its margin
-moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). That is in the file, not in the
+**This is not so of every programme and bit rate.** An encoder changes the wave, and a margin bound by peaks changes
+with it: the squashed clip (04), which runs at full scale, lost 0.4 dB of HF rms in Vorbis and 0.3 dB in AAC, and
+its margin moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). That is in the file, not in the
 reading of it: the audit tells of the file as it is. Judge the file that will be played.
 
 ## Delay and padding of encoders

@@ -33,6 +33,7 @@ class Format:
     bit_rate: int | None = None
     container: str | None = None
     with_picture: bool = False
+    level: float | None = None  # libsndfile's, 0 for the highest bit rate
 
 
 LIBSNDFILE = (
@@ -41,8 +42,8 @@ LIBSNDFILE = (
     Format(name="CAF, 24 bit", suffix=".caf", codec="PCM_24", by="libsndfile", lossless=True),
     Format(name="W64, 24 bit", suffix=".w64", codec="PCM_24", by="libsndfile", lossless=True),
     Format(name="FLAC, 24 bit", suffix=".flac", codec="PCM_24", by="libsndfile", lossless=True),
-    Format(name="Ogg Vorbis", suffix=".ogg", codec="VORBIS", by="libsndfile"),
-    Format(name="Opus", suffix=".opus", codec="OPUS", by="libsndfile"),
+    Format(name="Ogg Vorbis, best", suffix=".ogg", codec="VORBIS", by="libsndfile", level=0.0),
+    Format(name="Opus, best", suffix=".opus", codec="OPUS", by="libsndfile", level=0.0),
     Format(name="MP3", suffix=".mp3", codec="MPEG_LAYER_III", by="libsndfile"),
 )
 PYAV = (
@@ -65,7 +66,7 @@ def encode(path: Path, samples: NDArray[np.float64], rate_hz: int, form: Format,
     """Write samples, shape=(n, channels), in a format."""
     if form.by == "libsndfile":
         container = "OGG" if path.suffix == ".opus" else None  # a suffix that older releases do not know
-        soundfile.write(path, samples, rate_hz, subtype=form.codec, format=container)
+        soundfile.write(path, samples, rate_hz, subtype=form.codec, format=container, compression_level=form.level)
         return path
     with av.open(str(path), "w", format=form.container) as container:
         picture = _add_picture(container) if form.with_picture else None
