@@ -47,8 +47,8 @@ Lossless formats must agree exactly, lossy ones within 0.3 dB at these bit rates
 TAIL = """
 **This is not so of every programme and bit rate.** An encoder changes the wave, and a margin bound by peaks changes
 with it: the squashed clip (04), which runs at full scale, lost 0.4 dB of HF rms in Vorbis and 0.3 dB in AAC, and
-its margin moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). That is in the file, not in the
-reading of it: the audit tells of the file as it is. Judge the file that will be played.
+its margin moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). That is in
+the file, not in the reading of it: the audit tells of the file as it is. Judge the file that will be played.
 
 ## Delay and padding of encoders
 
