@@ -185,7 +185,7 @@ def _enter(material: Material, trials: Trials) -> dict[str, Trial]:
     """The tracks without limiters, by path."""
     found = {}
     for played in material.tracks:
-        path = played.programme.path
+        path = played.programme.name
         found[path] = judged([feed.frames for feed in played.feeds], material.rig)
         trials.enter(path, found[path])
     return found

@@ -52,7 +52,7 @@ class Compared:
     @property
     def path(self) -> str:
         """The file."""
-        return self.portrait.audit.path
+        return self.portrait.audit.name
 
     @property
     def power_db(self) -> float:

@@ -135,7 +135,7 @@ def at_gain(portrait: Portrait, rig: Rig, gain_db: float) -> Standing:
     if gain_db == 0.0:
         return portrait.standing
     if rig.limiters or portrait.clips or gain_db > 0.0:
-        played = play(portrait.audit.path, louder_by(rig, gain_db), with_ladder=False)
+        played = play(portrait.audit.source, louder_by(rig, gain_db), with_ladder=False)
         frames = tuple(feed.frames for feed in played.feeds)
         ratios = [feed.hf_energy_ratio for feed in played.feeds]
     else:
@@ -195,7 +195,7 @@ def _terms(played: Played, unclipped: Played, bare: Played, rig: Rig) -> Terms |
     channel = loudest(clipped)
     feed = played.feeds[channel]
     with_limiter, without = (minutes((each.feeds[channel].frames,), rig)[0] for each in (unclipped, bare))
-    level_dbfs = powers(played.programme.path).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
+    level_dbfs = powers(played.programme.source).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
     powers_w = clipped[channel].power_w, with_limiter.power_w, without.power_w
     if level_dbfs is None or min(powers_w) < _LEAST_W or feed.true_peak <= 0.0:
         return None

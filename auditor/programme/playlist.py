@@ -66,7 +66,9 @@ class Listing:
         if abs(gain_db) <= MOST_TRIM_DB:
             return gain_db
         allowed = f"a number from {-MOST_TRIM_DB:g} to {MOST_TRIM_DB:g} dB"
-        self.refuse("the trim cannot be used, so the track is judged without", place=place, got=short(text), allowed=allowed)
+        self.refuse(
+            "the trim cannot be used, so the track is judged without", place=place, got=short(text), allowed=allowed
+        )
         return None
 
 
