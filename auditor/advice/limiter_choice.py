@@ -104,7 +104,7 @@ class NoChoice:
 
 
 def find(
-    files: Sequence[str],
+    files: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,
@@ -116,7 +116,7 @@ def find(
 
     Parameters
     ----------
-    files : sequence of str
+    files : sequence of str, Path or Entry
     rig : Rig
         Its limiters are left out.
     progress : callable, optional
@@ -140,7 +140,8 @@ def find(
         raise KeyboardInterrupt
     if not material.tracks:
         return NoChoice(faults=material.faults)
-    trials = Trials(rig=bare, decodes=len(files))
+    sources = {as_entry(file).name: file for file in files}
+    trials = Trials(rig=bare, sources=sources, decodes=len(files))
     without = _enter(material, trials)
     paths = list(without)
     rms = rms_stage(trials, paths, told)
@@ -216,7 +217,9 @@ def _settled(trials: Trials, paths: Sequence[str], rms: Stage, peak: Stage, tell
     """
     for attempt in range(_MOST_PASSES):
         tell("playing all of it through the limiters")
-        final = pass_through(paths, replace(trials.rig, limiters=(rms.limiter, peak.limiter)))
+        final = pass_through(
+            [trials.sources[path] for path in paths], replace(trials.rig, limiters=(rms.limiter, peak.limiter))
+        )
         trials.decodes += final.decodes
         excesses_db = final.outcome.excesses_db
         hot_db, high_db = (max(excesses_db[cause] for cause in causes) for causes in (HEAT, PEAK))

@@ -17,6 +17,7 @@ from auditor.errors import AuditorError
 from auditor.judgement.margin import Line, margin, trial_channel
 from auditor.judgement.replayed_margin import HIGHEST_GAIN_DB, MOST_REPLAYS
 from auditor.judgement.worst import worst_of
+from auditor.programme.entry import Source, as_entry
 from auditor.protection import ends
 from auditor.units import SILENCE_DB
 
@@ -104,7 +105,7 @@ class Pass:
     decodes: int
 
 
-def pass_through(paths: Sequence[str], rig: Rig) -> Pass:
+def pass_through(paths: Sequence[Source], rig: Rig) -> Pass:
     """Play every track through the rig and judge it.
 
     Raises
@@ -127,9 +128,9 @@ def pass_through(paths: Sequence[str], rig: Rig) -> Pass:
     )
 
 
-def _missing(paths: Sequence[str], material: Material) -> str:
+def _missing(paths: Sequence[Source], material: Material) -> str:
     read = {played.programme.name for played in material.tracks}
-    return next(path for path in paths if path not in read)
+    return next(name for name in (as_entry(path).name for path in paths) if name not in read)
 
 
 def verify(final: Pass, bare: dict[str, Trial], *, with_margin: bool = True) -> tuple[Verified, int]:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Audit, FileFault
     from auditor.chain.play import Played
     from auditor.chain.splitter import HfFrames
+    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -101,7 +102,7 @@ def louder_by(rig: Rig, gain_db: float) -> Rig:
     return replace(rig, level=replace(rig.level, gain_db=rig.level.gain_db + gain_db))
 
 
-def portray(path: str, rig: Rig, *, progress: Progress | None = None) -> Portrait:
+def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Portrait:
     """Play a programme as often as it takes to know what its HF power is made of.
 
     Raises
@@ -110,14 +111,14 @@ def portray(path: str, rig: Rig, *, progress: Progress | None = None) -> Portrai
         If it cannot be read.
     """
     step = _steps(progress)
-    bands = spectrum(path).band_level_dbfs
-    played = play(path, rig, progress=step(1))
+    bands = spectrum(source).band_level_dbfs
+    played = play(source, rig, progress=step(1))
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):
-        unclipped = bare = play(path, without_rails(rig), with_ladder=False, progress=step(2))
+        unclipped = bare = play(source, without_rails(rig), with_ladder=False, progress=step(2))
     if rig.limiters:
-        bare = play(path, replace(without_rails(rig), limiters=()), with_ladder=False, progress=step(3))
+        bare = play(source, replace(without_rails(rig), limiters=()), with_ladder=False, progress=step(3))
     frames = tuple(feed.frames for feed in played.feeds)
     present = _standing(frames, rig, [feed.hf_energy_ratio for feed in played.feeds], gain_db=0.0)
     return Portrait(

@@ -94,7 +94,7 @@ def _describe(track: _Track, word: str, rest: str, place: str, location: str | N
 
 def _enter(tracks: list[_Track], listing: Listing) -> None:
     """Enter the tracks with their ends, but for those of which it is not clear what they are."""
-    for track, following in zip(tracks, [*tracks[1:], None], strict=True):
+    for track, following in zip(tracks, [*tracks, None][1:], strict=True):
         entry = _entry(track, listing)
         if entry is None:
             continue

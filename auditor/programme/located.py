@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import unquote
@@ -164,10 +165,8 @@ def _spellings(name: str) -> list[str]:
         found += [each.replace("\\", "/") for each in found]
     if not name.isascii():
         found += [unicodedata.normalize(form, found[-1]) for form in ("NFC", "NFD")]
-        try:
+        with suppress(UnicodeError):
             found.append(os.fsdecode(found[-2].encode("latin-1")))  # a disk from when names were Latin-1
-        except UnicodeError:
-            pass
     return [*found, found[2] if len(found) > 2 else name]
 
 

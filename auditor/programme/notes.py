@@ -29,7 +29,7 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
     entry = programme.entry
     if finding.short_by and entry is not None and entry.end_s is not None:
         sentences.append(
-            f"the track is to end at {clock(entry.end_s)}, and the file ends {finding.short_by / rate:.1f} s before that; "
+            f"the track is to end at {clock(entry.end_s)}, and the file ends {finding.short_by / rate:.1f} s before; "
             "what is there was analysed: is it the CUE sheet of another file?"
         )
     elif finding.broken_off:

@@ -188,7 +188,7 @@ def _read_pls(lines: list[str], listing: Listing) -> None:
             listing.refuse("names no file", place=f"entry {number}")
 
 
-class _DocumentType(Exception):
+class _DocumentTypeError(Exception):
     """The document declares entities, or could."""
 
 
@@ -212,7 +212,7 @@ class _Xspf:
         parser.Parse(data, True)
 
     def _refuse(self, *_: object) -> None:
-        raise _DocumentType
+        raise _DocumentTypeError
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         tag = name.rpartition(" ")[2].lower()
@@ -254,7 +254,7 @@ def _read_xspf(data: bytes, listing: Listing) -> None:
             listing.entries.clear()
             listing.faults.clear()
             _Xspf(listing).parse(text.encode("utf-8", "replace"), "utf-8")
-    except _DocumentType:
+    except _DocumentTypeError:
         what = "declares a document type, which a playlist has no use for and which can be made to fill the memory"
         listing.refuse(what, hint="save it again as a playlist")
     except (expat.ExpatError, LookupError, ValueError) as error:

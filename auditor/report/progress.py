@@ -99,6 +99,7 @@ class ProgressBar:
         if self._bar is None or self._task is None:
             return
         done = sum(self._weights[:track]) + self._weights[track] * min(max(done_ratio, 0.0), 1.0)
+        entry = self._tracks[track]
         sheet = layout.Sheet(console=self._console, glyphs=glyphs_for(self._console), width=self._console.width)
         self._bar.update(
             self._task,
