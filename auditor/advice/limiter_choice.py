@@ -18,6 +18,7 @@ from auditor.advice.limiter_stages import Stage, at_threshold, peak_stage, rms_s
 from auditor.advice.limiter_verify import Pass, Verified, pass_through, verify
 from auditor.advice.material import gather
 from auditor.judgement.heat import CarriedHeat
+from auditor.programme.entry import Source, as_entry
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress

@@ -105,9 +105,7 @@ class ProgressBar:
             self._task,
             completed=_STEPS * done / sum(self._weights),
             track=f"{track + 1} of {len(self._tracks)}",
-            name=sheet.name(
-                self._tracks[track].label or os.path.basename(self._tracks[track].name), _name_cells(self._console)
-            ),
+            name=sheet.name(entry.label or os.path.basename(entry.name), _name_cells(self._console)),
         )
 
 
