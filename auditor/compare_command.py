@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import FileFault
     from auditor.comparison.compare import Comparison
+    from auditor.programme.entry import Entry
     from auditor.rig import Rig
 
 _TOO_FEW = "fewer than two files could be read, so there is nothing to compare"
@@ -76,7 +77,7 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     sys.exit(status)
 
 
-def _compare(files: list[str], rig: Rig, faults: list[FileFault]) -> tuple[Comparison | None, list[FileFault]]:
+def _compare(files: list[Entry], rig: Rig, faults: list[FileFault]) -> tuple[Comparison | None, list[FileFault]]:
     from auditor.comparison.compare import find
     from auditor.report.progress import ProgressBar
 
