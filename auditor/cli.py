@@ -120,6 +120,8 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
         say(f"error: {fault.message}")
     if result.interrupted:
         say(f"interrupted: {len(result.tracks)} track(s) finished and reported, the rest not judged")
+        if output is not None and not result.tracks:
+            sys.exit(status)  # nothing to report, so what stands there already is left as it is
     if places is not None:
         track_files.write(result, style, places)
     else:

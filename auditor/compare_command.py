@@ -70,6 +70,10 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
         stop(str(error))
     for fault in all_faults:
         say(f"error: {fault.message}")
+    for each in () if comparison is None else comparison.programmes:
+        # Of a silent file the answer itself tells.
+        for note in each.portrait.audit.notes if each.portrait.terms is not None else ():
+            say(f"warning: {each.path}: {note}")
     if comparison is None:
         say(f"error: {_TOO_FEW}")
     status = ExitStatus.UNUSABLE if all_faults or comparison is None else ExitStatus.CLEAR
