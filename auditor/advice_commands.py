@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from auditor.advice.material import Material
     from auditor.audit_types import FileFault
+    from auditor.programme.entry import Entry
     from auditor.report.layout import Sheet
     from auditor.rig import Rig
 
@@ -51,7 +52,7 @@ class _Answer:
 class _Asked:
     """What was asked about: the files, the rig, and how far their reading got."""
 
-    files: list[str]
+    files: list[Entry]
     rig: Rig
     faults: list[FileFault]
 
@@ -193,7 +194,7 @@ def _gather(asked: _Asked, rig: Rig) -> Material:
 def _warn(material: Material) -> None:
     for played in material.tracks:
         for note in played.notes:
-            say(f"warning: {played.programme.path}: {note}")
+            say(f"warning: {played.programme.name}: {note}")
 
 
 def _durations_s(material: Material) -> tuple[float, ...]:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.programme.entry import Entry, Source
     from auditor.rig import Rig
 
     Trace = NDArray[np.float32]
@@ -227,6 +228,17 @@ class Audit:
     unjudged: tuple[str, ...]  # parts of the file that could not be analysed, one sentence each
     rig: Rig
     quieter_risk: QuieterRisk | None = None
+    entry: Entry | None = None  # how it came into the set: title, the stretch of the file, trim
+
+    @property
+    def source(self) -> Source:
+        """What to read it by again."""
+        return self.entry or self.path
+
+    @property
+    def name(self) -> str:
+        """What no other track of a set is called: the path, and behind it what tells cuts and repeats apart."""
+        return self.entry.name if self.entry else self.path
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from auditor.audit_types import FileFault, SetAudit
+    from auditor.programme.entry import Entry
     from auditor.programme.spectrum import Spectrum
     from auditor.rig import Rig
 
@@ -114,11 +115,13 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
-            say(f"warning: {track.path}: {note}")
+            say(f"warning: {track.name}: {note}")
     for fault in result.errors:
         say(f"error: {fault.message}")
     if result.interrupted:
         say(f"interrupted: {len(result.tracks)} track(s) finished and reported, the rest not judged")
+        if output is not None and not result.tracks:
+            sys.exit(status)  # nothing to report, so what stands there already is left as it is
     if places is not None:
         track_files.write(result, style, places)
     else:
@@ -127,7 +130,7 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
     sys.exit(status)
 
 
-def _audit_all(files: list[str], faults: list[FileFault], rig: Rig) -> SetAudit:
+def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig) -> SetAudit:
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
@@ -141,7 +144,7 @@ def _spectra(result: SetAudit) -> list[Spectrum | str]:
 
     with (
         libraries_silenced(),
-        ProgressBar([track.path for track in result.tracks], file=sys.stderr, no_color=False) as bar,
+        ProgressBar([track.source for track in result.tracks], file=sys.stderr, no_color=False) as bar,
     ):
         return spectra.of_tracks(result, tell=bar.tell)
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from auditor.audit_types import FileFault, Verdict
+    from auditor.programme.entry import Entry
     from auditor.rig import Rig
 
 
@@ -42,13 +43,13 @@ def load_rig_or_stop(path: str) -> Rig:
         stop(str(error))
 
 
-def find_files(paths: Iterable[str], *, output: str | None, rig: Rig) -> tuple[list[str], list[FileFault]]:
-    """The sound files that the paths lead to, after a look whether `output` could be written at the end."""
+def find_files(paths: Iterable[str], *, output: str | None, rig: Rig) -> tuple[list[Entry], list[FileFault]]:
+    """The tracks that the paths lead to, after a look whether `output` could be written at the end."""
     from auditor.programme.files import search
 
     files, faults = search(list(paths))
     if output is not None:
-        refuse_unwritable(output, keep=[*files, rig.path])
+        refuse_unwritable(output, keep=[*(file.path for file in files), rig.path])
     return files, faults
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import FileFault
     from auditor.comparison.compare import Comparison
+    from auditor.programme.entry import Entry
     from auditor.rig import Rig
 
 _TOO_FEW = "fewer than two files could be read, so there is nothing to compare"
@@ -69,6 +70,10 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
         stop(str(error))
     for fault in all_faults:
         say(f"error: {fault.message}")
+    for each in () if comparison is None else comparison.programmes:
+        # Of a silent file the answer itself tells.
+        for note in each.portrait.audit.notes if each.portrait.terms is not None else ():
+            say(f"warning: {each.path}: {note}")
     if comparison is None:
         say(f"error: {_TOO_FEW}")
     status = ExitStatus.UNUSABLE if all_faults or comparison is None else ExitStatus.CLEAR
@@ -76,7 +81,7 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     sys.exit(status)
 
 
-def _compare(files: list[str], rig: Rig, faults: list[FileFault]) -> tuple[Comparison | None, list[FileFault]]:
+def _compare(files: list[Entry], rig: Rig, faults: list[FileFault]) -> tuple[Comparison | None, list[FileFault]]:
     from auditor.comparison.compare import find
     from auditor.report.progress import ProgressBar
 

@@ -21,14 +21,13 @@ from auditor.judgement.quieter import quieter_risk
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
+    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
 
 
-def audit(programme: str | Path, rig: Rig, *, frame_s: float | None = None, progress: Progress | None = None) -> Audit:
+def audit(programme: Source, rig: Rig, *, frame_s: float | None = None, progress: Progress | None = None) -> Audit:
     """Audit one track, everything cold at its start.
 
     Parameters
@@ -52,11 +51,11 @@ def audit(programme: str | Path, rig: Rig, *, frame_s: float | None = None, prog
     ProgrammeError
         If the file cannot be analysed.
     """
-    return judge(play(str(programme), rig, frame_s=frame_s, progress=progress), rig)
+    return judge(play(programme, rig, frame_s=frame_s, progress=progress), rig)
 
 
 def audit_set(
-    programmes: Sequence[str | Path],
+    programmes: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,
@@ -124,6 +123,7 @@ def judge(played: Played, rig: Rig) -> Audit:
         unjudged=played.unjudged,
         rig=rig,
         quieter_risk=quieter_risk(lines, margin_db),
+        entry=played.programme.entry,
     )
 
 
@@ -160,7 +160,7 @@ def _conclude(
         tracks=tuple(tracks),
         verdict=verdict,
         margin_db=min(margins, default=None),
-        worst_track=worst.path if worst is not None else None,
+        worst_track=worst.name if worst is not None else None,
         coil_temp_max_c=heat.coil_temp_max_c,
         errors=tuple(faults),
         interrupted=interrupted,

@@ -15,13 +15,14 @@ from auditor.command_line import refuse_unwritable, say, stop, whole_file, write
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit
+    from auditor.programme.entry import Entry
     from auditor.rig import Rig
 
 STYLES = ("png", "svg", "vtt")
 _PICTURES = ("png", "svg")
 
 
-def plan(style: str, output: str | None, files: list[str], rig: Rig) -> dict[str, str | None]:
+def plan(style: str, output: str | None, files: list[Entry], rig: Rig) -> dict[str, str | None]:
     """Which file each track is written to; None for standard output. Ends the program where that cannot be.
 
     Of one track the name is the one given; of several each gets its number: `FILE-01.png`, `FILE-02.png`.
@@ -34,25 +35,25 @@ def plan(style: str, output: str | None, files: list[str], rig: Rig) -> dict[str
         names_to_be = f"-o FILE.{style} makes FILE-01.{style}, FILE-02.{style} ..."
         stop(f"{style} is one file for each track, and there are {len(files)} ({names_to_be})")
     if output is None or len(files) == 1:
-        return dict.fromkeys(files, output)
+        return dict.fromkeys([file.name for file in files], output)
     stem, suffix = os.path.splitext(output)
     digits = max(2, len(str(len(files))))
-    names = {file: f"{stem}-{number:0{digits}d}{suffix}" for number, file in enumerate(files, 1)}
+    names = {file.name: f"{stem}-{number:0{digits}d}{suffix}" for number, file in enumerate(files, 1)}
     for name in names.values():
-        refuse_unwritable(name, keep=[*files, rig.path])
+        refuse_unwritable(name, keep=[*(file.path for file in files), rig.path])
     return dict(names)
 
 
 def write(result: SetAudit, style: str, places: dict[str, str | None]) -> None:
     """Write what was planned for every track that was analysed."""
     for track in result.tracks:
-        place = places[track.path]
+        place = places[track.name]
         if style == "vtt":
             _write_cues(track, place)
         elif place is not None:
             _write_picture(track, style, place)
         if len(places) > 1:
-            say(f"{place}: {track.path}")
+            say(f"{place}: {track.name}")
 
 
 def _write_cues(track: Audit, place: str | None) -> None:

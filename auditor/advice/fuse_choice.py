@@ -269,9 +269,9 @@ def _on_programme(material: Material, rig: Rig) -> tuple[Opening, tuple[Cause, .
             passed.update(dict.fromkeys(single.passed(rig)))
             peak_over_db = max(peak_over_db, single.worst.excesses(rig)["driver_power_peak"])
             if single.earliest_s is not None:
-                first.setdefault("earliest", (single.earliest_s, played.programme.path))
+                first.setdefault("earliest", (single.earliest_s, played.programme.name))
             if single.latest_s is not None:
-                first.setdefault("latest", (single.latest_s, played.programme.path))
+                first.setdefault("latest", (single.latest_s, played.programme.name))
     earliest_s, track = first.get("earliest", (None, None))
     latest_s, _ = first.get("latest", (None, None))
     return Opening(earliest=earliest_s, latest=latest_s), tuple(passed), track, peak_over_db
@@ -283,7 +283,7 @@ def _programme_over(material: Material) -> tuple[float | None, str | None]:
         times_s = [_over_limit_s(feed.frames, material.rig) for feed in played.feeds]
         first_s = min((each for each in times_s if each is not None), default=None)
         if first_s is not None:
-            return first_s, played.programme.path
+            return first_s, played.programme.name
     return None, None
 
 

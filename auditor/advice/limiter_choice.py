@@ -18,6 +18,7 @@ from auditor.advice.limiter_stages import Stage, at_threshold, peak_stage, rms_s
 from auditor.advice.limiter_verify import Pass, Verified, pass_through, verify
 from auditor.advice.material import gather
 from auditor.judgement.heat import CarriedHeat
+from auditor.programme.entry import Source, as_entry
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress
@@ -104,7 +105,7 @@ class NoChoice:
 
 
 def find(
-    files: Sequence[str],
+    files: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,
@@ -116,7 +117,7 @@ def find(
 
     Parameters
     ----------
-    files : sequence of str
+    files : sequence of str, Path or Entry
     rig : Rig
         Its limiters are left out.
     progress : callable, optional
@@ -140,7 +141,8 @@ def find(
         raise KeyboardInterrupt
     if not material.tracks:
         return NoChoice(faults=material.faults)
-    trials = Trials(rig=bare, decodes=len(files))
+    sources = {as_entry(file).name: file for file in files}
+    trials = Trials(rig=bare, sources=sources, decodes=len(files))
     without = _enter(material, trials)
     paths = list(without)
     rms = rms_stage(trials, paths, told)
@@ -185,7 +187,7 @@ def _enter(material: Material, trials: Trials) -> dict[str, Trial]:
     """The tracks without limiters, by path."""
     found = {}
     for played in material.tracks:
-        path = played.programme.path
+        path = played.programme.name
         found[path] = judged([feed.frames for feed in played.feeds], material.rig)
         trials.enter(path, found[path])
     return found
@@ -216,7 +218,9 @@ def _settled(trials: Trials, paths: Sequence[str], rms: Stage, peak: Stage, tell
     """
     for attempt in range(_MOST_PASSES):
         tell("playing all of it through the limiters")
-        final = pass_through(paths, replace(trials.rig, limiters=(rms.limiter, peak.limiter)))
+        final = pass_through(
+            [trials.sources[path] for path in paths], replace(trials.rig, limiters=(rms.limiter, peak.limiter))
+        )
         trials.decodes += final.decodes
         excesses_db = final.outcome.excesses_db
         hot_db, high_db = (max(excesses_db[cause] for cause in causes) for causes in (HEAT, PEAK))

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Cause, LimiterWork
     from auditor.chain.splitter import HfFrames
     from auditor.judgement.worst import Excess
+    from auditor.programme.entry import Source
     from auditor.rig import Limiter, Rig
 
 LONG: tuple[Cause, ...] = ("driver_power_60s", "coil_temp")
@@ -69,9 +70,12 @@ class Trials:
     ----------
     rig : Rig
         Without a limiter.
+    sources : dict of str to str, Path or Entry
+        What to read a track by, where its name is not that; by name.
     """
 
     rig: Rig
+    sources: dict[str, Source] = field(default_factory=dict)
     decodes: int = 0
     _known: dict[tuple[str, tuple[Limiter, ...]], Trial] = field(default_factory=dict)
 
@@ -87,7 +91,7 @@ class Trials:
         if key not in self._known:
             rig = replace(self.rig, limiters=key[1])
             self.decodes += 1
-            feeds = play(path, rig, with_ladder=False).feeds
+            feeds = play(self.sources.get(path, path), rig, with_ladder=False).feeds
             works = tuple(feed.limiter for feed in feeds if feed.limiter is not None)
             self._known[key] = replace(judged([feed.frames for feed in feeds], rig), works=works)
         return self._known[key]

@@ -275,7 +275,9 @@ def _resting(trials: Trials, paths: Sequence[str], before: tuple[Limiter, ...], 
     rig = replace(trials.rig, limiters=before)
     is_rms = limiter.detector == "rms"
     tell(f"listening for the loudest passage, for the {limiter.detector} limiter")
-    heard = [listen(path, rig, averaging_s=limiter.averaging_s or SPEEDS_S[0][0]) for path in paths]
+    heard = [
+        listen(trials.sources.get(path, path), rig, averaging_s=limiter.averaging_s or SPEEDS_S[0][0]) for path in paths
+    ]
     trials.decodes += len(heard)
     loudest_v = max((each.rms_v if is_rms else each.peak_v for each in heard), default=0.0)
     rail_dbu = dbu(rig.amplifier.rail_v / math.sqrt(2.0)) - rig.amplifier.gain_db

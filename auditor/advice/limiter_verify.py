@@ -17,6 +17,7 @@ from auditor.errors import AuditorError
 from auditor.judgement.margin import Line, margin, trial_channel
 from auditor.judgement.replayed_margin import HIGHEST_GAIN_DB, MOST_REPLAYS
 from auditor.judgement.worst import worst_of
+from auditor.programme.entry import Source, as_entry
 from auditor.protection import ends
 from auditor.units import SILENCE_DB
 
@@ -104,7 +105,7 @@ class Pass:
     decodes: int
 
 
-def pass_through(paths: Sequence[str], rig: Rig) -> Pass:
+def pass_through(paths: Sequence[Source], rig: Rig) -> Pass:
     """Play every track through the rig and judge it.
 
     Raises
@@ -117,7 +118,7 @@ def pass_through(paths: Sequence[str], rig: Rig) -> Pass:
         raise KeyboardInterrupt
     if len(material.tracks) < len(paths):
         raise AuditorError("could be read at first and cannot any more", where=_missing(paths, material))
-    trials = {played.programme.path: judged([feed.frames for feed in played.feeds], rig) for played in material.tracks}
+    trials = {played.programme.name: judged([feed.frames for feed in played.feeds], rig) for played in material.tracks}
     return Pass(
         rig=rig,
         played=material.tracks,
@@ -127,9 +128,9 @@ def pass_through(paths: Sequence[str], rig: Rig) -> Pass:
     )
 
 
-def _missing(paths: Sequence[str], material: Material) -> str:
-    read = {played.programme.path for played in material.tracks}
-    return next(path for path in paths if path not in read)
+def _missing(paths: Sequence[Source], material: Material) -> str:
+    read = {played.programme.name for played in material.tracks}
+    return next(name for name in (as_entry(path).name for path in paths) if name not in read)
 
 
 def verify(final: Pass, bare: dict[str, Trial], *, with_margin: bool = True) -> tuple[Verified, int]:
@@ -143,7 +144,7 @@ def verify(final: Pass, bare: dict[str, Trial], *, with_margin: bool = True) -> 
     with_margin : bool
         False saves its replays.
     """
-    tracks = tuple(_track_work(played, final.trials[played.programme.path], bare) for played in final.played)
+    tracks = tuple(_track_work(played, final.trials[played.programme.name], bare) for played in final.played)
     total_s = sum(each.duration_s for each in tracks)
     margin_db, cause, looked_at, decodes = _margin(final) if with_margin else (None, None, 0, 0)
     verified = Verified(
@@ -160,7 +161,7 @@ def verify(final: Pass, bare: dict[str, Trial], *, with_margin: bool = True) -> 
 
 def _track_work(played: Played, trial: Trial, bare: dict[str, Trial]) -> TrackWork:
     works = [feed.limiter for feed in played.feeds if feed.limiter is not None]
-    path = played.programme.path
+    path = played.programme.name
     excess_db, cause = trial.worst(trial.excesses_db)
     bare_db, bare_cause = bare[path].worst(bare[path].excesses_db)
     return TrackWork(
@@ -199,7 +200,7 @@ def _margin(final: Pass) -> tuple[float | None, Cause | None, int, int]:
 
 
 def _excess_db(final: Pass, played: Played) -> float:
-    trial = final.trials[played.programme.path]
+    trial = final.trials[played.programme.name]
     return trial.worst(trial.excesses_db)[0]
 
 

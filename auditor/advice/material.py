@@ -9,9 +9,9 @@ from auditor.chain.play import Played, play_each
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from auditor.audit_types import FileFault
+    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -40,7 +40,7 @@ class Material:
 
 
 def gather(
-    programmes: Sequence[str | Path],
+    programmes: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,

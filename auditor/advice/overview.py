@@ -34,6 +34,7 @@ from auditor.protection.resettable import Resettable
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress
+    from auditor.programme.entry import Source
     from auditor.protection import Settings
     from auditor.rig import Rig
 
@@ -118,7 +119,7 @@ def compare(material: Material, *, limited: Material | None = None) -> Overview:
 
 
 def limited_rig(
-    files: Sequence[str],
+    files: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,

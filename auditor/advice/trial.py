@@ -101,7 +101,7 @@ def _outcome(material: Material, rig: Rig, tracks: Sequence[Sequence[Examined]],
     verdict: Verdict = max(verdicts, key=SEVERITY.__getitem__, default="clear")
     works = [one.channel.protection for one in every]
     failures = [
-        (one.channel.protection.failed_at_s, played.programme.path)
+        (one.channel.protection.failed_at_s, played.programme.name)
         for played, track in zip(material.tracks, tracks, strict=True)
         for one in track
         if one.channel.protection.failed_at_s is not None

@@ -20,6 +20,7 @@ from auditor.programme import decode
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
 
@@ -31,12 +32,12 @@ class Loudest:
     peak_v: float
 
 
-def listen(path: str, rig: Rig, *, averaging_s: float) -> Loudest:
+def listen(source: Source, rig: Rig, *, averaging_s: float) -> Loudest:
     """Play a file up to the amplifier's input.
 
     Parameters
     ----------
-    path : str
+    source : str, Path or Entry
     rig : Rig
     averaging_s : float
         Time constant of the rms detector.
@@ -46,7 +47,7 @@ def listen(path: str, rig: Rig, *, averaging_s: float) -> Loudest:
     ProgrammeError
         If the file cannot be read.
     """
-    programme = decode.inspect(path)
+    programme = decode.inspect(source)
     ears = [_Ear(rig, programme, averaging_s) for _ in range(programme.channel_count)]
     with SideBySide(ears) as running:
         for block in decode.blocks(programme, decode.Finding()):
@@ -59,7 +60,7 @@ class _Ear:
     """One channel."""
 
     def __init__(self, rig: Rig, programme: decode.Programme, averaging_s: float) -> None:
-        self._processor = Processor(rig, programme.sample_rate_hz, where=programme.path)
+        self._processor = Processor(rig, programme.sample_rate_hz, where=programme.name)
         self._kept = math.exp(-1.0 / (averaging_s * programme.sample_rate_hz))
         self._state = np.zeros(3)  # mean square now, largest, and largest magnitude, in the processor's units
 

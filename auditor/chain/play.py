@@ -21,11 +21,11 @@ from auditor.chain.processor import Processor, after_amplifier
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes
+from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -96,12 +96,12 @@ class Played:
     @property
     def faults(self) -> list[FileFault]:
         """What of the file could not be analysed, as faults of it."""
-        path = self.programme.path
-        return [FileFault(path=path, message=f"{path}: {what}") for what in self.unjudged]
+        name = self.programme.name
+        return [FileFault(path=name, message=f"{name}: {what}") for what in self.unjudged]
 
 
 def play(
-    path: str,
+    source: Source,
     rig: Rig,
     *,
     frame_s: float | None = None,
@@ -112,7 +112,7 @@ def play(
 
     Parameters
     ----------
-    path : str
+    source : str, Path or Entry
     rig : Rig
     frame_s : float, optional
         Wished-for frame length [s]; 6 ms by default.
@@ -126,7 +126,7 @@ def play(
     ProgrammeError
         If the file cannot be read or nothing in it can.
     """
-    programme = decode.inspect(path)
+    programme = decode.inspect(source)
     lines = [
         _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
     ]
@@ -138,10 +138,12 @@ def play(
                 progress(min(1.0, finding.length / programme.declared_length))
     if finding.length == 0:
         raise ProgrammeError(
-            "breaks off before the first sample", where=path, hint="copy or export it again from its source"
+            "breaks off before the first sample", where=programme.name, hint="copy or export it again from its source"
         )
     if finding.unusable == finding.length * programme.channel_count:
-        raise ProgrammeError("holds nothing but samples that are no numbers", where=path, hint="export it again")
+        raise ProgrammeError(
+            "holds nothing but samples that are no numbers", where=programme.name, hint="export it again"
+        )
     feeds = tuple(line.finish() for line in lines)
     loudness = combine([line.meter for line in lines])
     return Played(
@@ -149,13 +151,13 @@ def play(
         duration_s=finding.length / programme.sample_rate_hz,
         loudness=loudness,
         feeds=feeds,
-        notes=notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
+        notes=as_entry(source).notes + notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
         unjudged=notes.unjudged(programme, finding),
     )
 
 
 def play_each(
-    programmes: Sequence[str | Path],
+    programmes: Sequence[Source],
     rig: Rig,
     use: Callable[[Played], None],
     *,
@@ -167,7 +169,7 @@ def play_each(
 
     Parameters
     ----------
-    programmes : sequence of str or Path
+    programmes : sequence of str, Path or Entry
     rig : Rig
     use : callable
         Given each file that was played; an `AuditorError` of its own counts as that file's.
@@ -186,11 +188,11 @@ def play_each(
     for index, programme in enumerate(programmes):
         try:
             tell = progress(index) if progress else None
-            played = play(str(programme), rig, progress=tell, with_ladder=with_ladder)
+            played = play(programme, rig, progress=tell, with_ladder=with_ladder)
             use(played)
             faults += played.faults
         except AuditorError as error:
-            faults.append(FileFault(path=str(programme), message=str(error)))
+            faults.append(FileFault(path=as_entry(programme).name, message=str(error)))
         except KeyboardInterrupt:
             return True
     return False
@@ -208,7 +210,7 @@ class _Line:
         # Behind a limiter another gain is not the same wave scaled: see the margin.
         self._climbs = with_ladder and not rig.limiters
         self.meter = ChannelMeter(sample_rate_hz)
-        self.processor = Processor(rig, sample_rate_hz, where=programme.path)
+        self.processor = Processor(rig, sample_rate_hz, where=programme.name)
         self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s)
         self.amplifier = AmplifierChannel(
             volts_per_unit=self.processor.unit_v,

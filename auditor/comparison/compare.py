@@ -14,6 +14,7 @@ from auditor.comparison.causes import between
 from auditor.comparison.overdrive import overdrive
 from auditor.comparison.portrait import at_gain, portray
 from auditor.errors import AuditorError
+from auditor.programme.entry import Source, as_entry
 from auditor.programme.spectrum import BANDS_HZ
 from auditor.units import SILENCE_DB, power_to_db
 
@@ -52,7 +53,7 @@ class Compared:
     @property
     def path(self) -> str:
         """The file."""
-        return self.portrait.audit.path
+        return self.portrait.audit.name
 
     @property
     def power_db(self) -> float:
@@ -110,7 +111,7 @@ class Comparison:
 
 
 def find(
-    files: Sequence[str],
+    files: Sequence[Source],
     rig: Rig,
     *,
     progress: Callable[[int], Progress] | None = None,
@@ -121,7 +122,7 @@ def find(
 
     Parameters
     ----------
-    files : sequence of str
+    files : sequence of str, Path or Entry
         Two to six.
     rig : Rig
     progress : callable, optional
@@ -143,7 +144,7 @@ def find(
         try:
             portrait = portray(file, rig, progress=progress(index) if progress else None)
         except AuditorError as error:
-            faults.append(FileFault(path=file, message=str(error)))
+            faults.append(FileFault(path=as_entry(file).name, message=str(error)))
             continue
         portraits.append(portrait)
         faults += portrait.faults

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Audit, FileFault
     from auditor.chain.play import Played
     from auditor.chain.splitter import HfFrames
+    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -101,7 +102,7 @@ def louder_by(rig: Rig, gain_db: float) -> Rig:
     return replace(rig, level=replace(rig.level, gain_db=rig.level.gain_db + gain_db))
 
 
-def portray(path: str, rig: Rig, *, progress: Progress | None = None) -> Portrait:
+def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Portrait:
     """Play a programme as often as it takes to know what its HF power is made of.
 
     Raises
@@ -110,14 +111,14 @@ def portray(path: str, rig: Rig, *, progress: Progress | None = None) -> Portrai
         If it cannot be read.
     """
     step = _steps(progress)
-    bands = spectrum(path).band_level_dbfs
-    played = play(path, rig, progress=step(1))
+    bands = spectrum(source).band_level_dbfs
+    played = play(source, rig, progress=step(1))
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):
-        unclipped = bare = play(path, without_rails(rig), with_ladder=False, progress=step(2))
+        unclipped = bare = play(source, without_rails(rig), with_ladder=False, progress=step(2))
     if rig.limiters:
-        bare = play(path, replace(without_rails(rig), limiters=()), with_ladder=False, progress=step(3))
+        bare = play(source, replace(without_rails(rig), limiters=()), with_ladder=False, progress=step(3))
     frames = tuple(feed.frames for feed in played.feeds)
     present = _standing(frames, rig, [feed.hf_energy_ratio for feed in played.feeds], gain_db=0.0)
     return Portrait(
@@ -135,7 +136,7 @@ def at_gain(portrait: Portrait, rig: Rig, gain_db: float) -> Standing:
     if gain_db == 0.0:
         return portrait.standing
     if rig.limiters or portrait.clips or gain_db > 0.0:
-        played = play(portrait.audit.path, louder_by(rig, gain_db), with_ladder=False)
+        played = play(portrait.audit.source, louder_by(rig, gain_db), with_ladder=False)
         frames = tuple(feed.frames for feed in played.feeds)
         ratios = [feed.hf_energy_ratio for feed in played.feeds]
     else:
@@ -195,7 +196,7 @@ def _terms(played: Played, unclipped: Played, bare: Played, rig: Rig) -> Terms |
     channel = loudest(clipped)
     feed = played.feeds[channel]
     with_limiter, without = (minutes((each.feeds[channel].frames,), rig)[0] for each in (unclipped, bare))
-    level_dbfs = powers(played.programme.path).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
+    level_dbfs = powers(played.programme.source).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
     powers_w = clipped[channel].power_w, with_limiter.power_w, without.power_w
     if level_dbfs is None or min(powers_w) < _LEAST_W or feed.true_peak <= 0.0:
         return None

@@ -15,8 +15,7 @@ import queue
 import re
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +23,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from auditor.errors import ProgrammeError
+from auditor.programme.entry import Entry, Source, as_entry, clock
 from auditor.programme.files import refuse_unreadable
+from auditor.units import db_to_amplitude
 
 if TYPE_CHECKING:
     from auditor.programme.av_index import Index
@@ -74,6 +75,10 @@ class Programme:
         What else is to be told of it.
     index : Index or None
         Set where `decode_av` reads it.
+    first, length : int
+        The stretch that is read of it, in samples per channel; None for `length`: to the end.
+    entry : Entry or None
+        What it was named by, with a trim where the playlist has one.
     """
 
     path: str
@@ -84,6 +89,24 @@ class Programme:
     headroom_db: float = 0.0
     remarks: tuple[str, ...] = ()
     index: Index | None = field(default=None, compare=False, repr=False)
+    first: int = 0
+    length: int | None = None
+    entry: Entry | None = None
+
+    @property
+    def source(self) -> Source:
+        """What to read it by again."""
+        return self.entry or self.path
+
+    @property
+    def name(self) -> str:
+        """What no other track of a set is called."""
+        return self.entry.name if self.entry else self.path
+
+    @property
+    def gain_ratio(self) -> float:
+        """What every sample is multiplied by."""
+        return db_to_amplitude((self.entry.gain_db or 0.0) if self.entry else 0.0)
 
 
 @dataclass
@@ -97,15 +120,21 @@ class Finding:
     changed: str | None = None  # what became different within the file, so that the rest was not read
 
 
-def inspect(path: str | Path) -> Programme:
+def inspect(source: Source) -> Programme:
     """Look at a file's header.
+
+    Parameters
+    ----------
+    source : str, Path or Entry
+        The length of an entry that cuts a file is that of the cut.
 
     Raises
     ------
     ProgrammeError
-        If the file is missing, unreadable, empty, not sound, or holds no samples.
+        If the file is missing, unreadable, empty, not sound, holds no samples, or ends before the cut begins.
     """
-    where = str(path)
+    entry = as_entry(source)
+    where = entry.path
     refuse_unreadable(where)
     try:
         with _open(where) as sound:
@@ -140,7 +169,32 @@ def inspect(path: str | Path) -> Programme:
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
             hint="export it again at 44100 Hz or more",
         )
-    return programme
+    return _cut(programme, entry)
+
+
+def _cut(programme: Programme, entry: Entry) -> Programme:
+    """The stretch of the file that the entry means."""
+    rate, whole = programme.sample_rate_hz, programme.declared_length
+    first = round(entry.start_s * rate)
+    if whole is not None and first >= whole:
+        what = f"begins at {clock(entry.start_s)}, and the file ends at {clock(whole / rate)}"
+        raise ProgrammeError(what, where=entry.name, hint="is it the CUE sheet of another file?")
+    length = None if entry.end_s is None else round(entry.end_s * rate) - first
+    if programme.index is not None and (first or length is not None):
+        hint = "convert it to FLAC or WAV first"
+        raise ProgrammeError("cannot be cut by a CUE sheet in this format", where=entry.name, hint=hint)
+    if length is not None and length <= 0:
+        raise ProgrammeError("is cut to nothing", where=entry.name, hint="put the indexes of the CUE sheet right")
+    rest = None if whole is None else whole - first
+    return replace(
+        programme,
+        first=first,
+        length=length,
+        declared_length=rest if length is None else length,
+        end_lost=programme.end_lost and length is None,
+        headroom_db=max(0.0, programme.headroom_db + (entry.gain_db or 0.0)),
+        entry=entry,
+    )
 
 
 def _open(path: str) -> soundfile.SoundFile:
@@ -185,7 +239,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
                 finding.broken_off = True
                 finding.changed = item.what if isinstance(item, ProgrammeError) else None
                 break
-            yield _usable(item, finding)
+            yield _trimmed(_usable(item, finding), programme)
     finally:
         stop.set()
         while reader.is_alive():
@@ -217,19 +271,22 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     """
     samples = np.zeros(length, dtype=np.float32)
     before = max(-start, 0)
+    held = length if programme.declared_length is None else max(min(length, programme.declared_length - start), before)
     try:
         if programme.index is not None:
             from auditor.programme import av_blocks
 
             read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
-            samples[before : before + len(read)] = _usable(read, Finding())[:, channel]
+            samples[before : before + len(read)] = _trimmed(_usable(read, Finding()), programme)[:, channel]
             return samples
         with _open(programme.path) as sound:
-            sound.seek(max(start, 0))
-            read = sound.read(length - before, dtype="float32", always_2d=True)
+            sound.seek(programme.first + max(start, 0))
+            read = sound.read(held - before, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, OSError, RuntimeError):
         return None
-    samples[before : before + len(read)] = _usable(read, Finding())[:, channel] if len(read) else 0.0
+    samples[before : before + len(read)] = (
+        _trimmed(_usable(read, Finding()), programme)[:, channel] if len(read) else 0.0
+    )
     return samples
 
 
@@ -259,11 +316,14 @@ def _read(
     block = np.empty((0, programme.channel_count), dtype=np.float32)
     try:
         with _open(programme.path) as sound:
-            while not stop.is_set():
-                block = np.full(shape, np.nan, dtype=np.float32)
+            _go_to(programme.first, sound, shape, is_seekable=programme.declared_length is not None)
+            left = programme.length
+            while not stop.is_set() and left != 0:
+                block = np.full((shape[0] if left is None else min(shape[0], left), shape[1]), np.nan, dtype=np.float32)
                 read = sound.read(out=block)
                 if not len(read):
                     break
+                left = None if left is None else left - len(read)
                 ready.put(read)
         ready.put(None)
     except Exception as error:  # whatever libsndfile meets in a damaged file ends the programme there
@@ -273,6 +333,20 @@ def _read(
             ready.put(block[: written[-1] + 1])
         ended = programme.declared_length is None and getattr(error, "code", None) == _SEEK_FAILED
         ready.put(None if ended else error)
+
+
+def _go_to(first: int, sound: soundfile.SoundFile, shape: tuple[int, int], *, is_seekable: bool) -> None:
+    """Pass over what is before the cut; where the file does not know its own length, by reading it."""
+    if is_seekable and first:
+        sound.seek(first)
+        return
+    while first > 0 and (read := len(sound.read(out=np.empty((min(first, shape[0]), shape[1]), dtype=np.float32)))):
+        first -= read
+
+
+def _trimmed(block: NDArray[np.float32], programme: Programme) -> NDArray[np.float32]:
+    ratio = programme.gain_ratio
+    return block if ratio == 1.0 else block * np.float32(ratio)
 
 
 def _usable(block: NDArray[np.float32], finding: Finding) -> NDArray[np.float32]:

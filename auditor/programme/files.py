@@ -1,4 +1,4 @@
-"""Which files a command line means: files as given, folders with everything playable in them, in natural order."""
+"""Which tracks a command line means: files as given, playlists, folders with everything playable, in natural order."""
 
 from __future__ import annotations
 
@@ -6,10 +6,14 @@ import os
 import re
 import stat
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from auditor.audit_types import FileFault
 from auditor.errors import ProgrammeError
+from auditor.programme.entry import Entry
+from auditor.programme.located import Located
+from auditor.programme.playlist import is_playlist
 
 SOUND_SUFFIXES = frozenset(
     [
@@ -60,29 +64,50 @@ def natural_key(name: str) -> tuple[list[tuple[int, int, str]], str]:
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts], name
 
 
-def search(paths: Iterable[str]) -> tuple[list[str], list[FileFault]]:
-    """Files that the arguments stand for, and what could not be searched for them.
+def search(paths: Iterable[str]) -> tuple[list[Entry], list[FileFault]]:
+    """Tracks that the arguments stand for, and what could not be searched for them.
 
     Parameters
     ----------
     paths : iterable of str
-        Files (taken whatever their names) and folders (searched with everything below them, but for what is hidden;
-        links to folders are not followed, so that a loop of them does no harm).
+        Files (taken whatever their names), playlists, and folders (searched with everything below them, but for
+        playlists and what is hidden; links to folders are not followed, so that a loop of them does no harm).
 
     Returns
     -------
-    files : list of str
-        In the order of the arguments; a file that is named twice, or also lies in a folder named, is taken once.
+    entries : list of Entry
+        In the order of the arguments; a file that is named twice, or also lies in a folder named, is taken once. What
+        a playlist names twice is played twice.
     faults : list of FileFault
     """
-    files: dict[str, str] = {}
+    entries: list[Entry] = []
+    seen: set[str] = set()
+    turns: dict[tuple[str, float, float | None], int] = {}
     faults: list[FileFault] = []
     for path in paths:
-        found, refused = _below(path) if os.path.isdir(path) else ([path], [])
-        for file in found:
-            files.setdefault(os.path.realpath(file), file)
+        if is_playlist(path) and not os.path.isdir(path):
+            located = Located()
+            located.follow(path)
+            found, refused = [_again(entry, turns) for entry in located.entries], located.faults
+        else:
+            files, refused = _below(path) if os.path.isdir(path) else ([path], [])
+            found = [Entry(path=file) for file in files if os.path.realpath(file) not in seen]
+            found = list({os.path.realpath(entry.path): entry for entry in reversed(found)}.values())[::-1]
+            turns.update({(os.path.realpath(entry.path), 0.0, None): 1 for entry in found})
+        entries += found
+        seen.update(os.path.realpath(entry.path) for entry in found)
         faults += [FileFault(path=str(error.where), message=str(error)) for error in refused]
-    return list(files.values()), faults
+    return entries, faults
+
+
+def _again(entry: Entry, turns: dict[tuple[str, float, float | None], int]) -> Entry:
+    """A playlist's entry with the count of how often it has been met; said from the second time on."""
+    key = (os.path.realpath(entry.path), entry.start_s, entry.end_s)
+    turns[key] = turns.get(key, 0) + 1
+    if turns[key] == 1:
+        return entry
+    note = f"the playlist has it more than once; this is time {turns[key]}, and it is played again"
+    return replace(entry, turn=turns[key], notes=(*entry.notes, note))
 
 
 def _below(top: str) -> tuple[list[str], list[ProgrammeError]]:

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from auditor.chain import equaliser
+from auditor.programme.entry import clock
 
 if TYPE_CHECKING:
     from auditor.programme.decode import Finding, Programme
@@ -25,8 +26,14 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
     """
     sentences = []
     rate = programme.sample_rate_hz
+    entry = programme.entry
     if finding.changed:
         sentences.append(f"{finding.changed}; the rest cannot be judged: convert it to one format first")
+    elif finding.short_by and entry is not None and entry.end_s is not None:
+        sentences.append(
+            f"the track is to end at {clock(entry.end_s)}, and the file ends {finding.short_by / rate:.1f} s before; "
+            "what is there was analysed: is it the CUE sheet of another file?"
+        )
     elif finding.broken_off:
         missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
         sentences.append(
@@ -71,6 +78,10 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
     if sample_peak > 1.0:
         sentences.append(
             f"samples reach {20.0 * math.log10(sample_peak):+.1f} dBFS: taken at their value, not clipped at full scale"
+        )
+    if programme.entry is not None and programme.entry.gain_db:
+        sentences.append(
+            f"trimmed by {programme.entry.gain_db:+.1f} dB as the playlist asks; every figure is with that"
         )
     if sample_peak == 0.0:
         sentences.append("the file is silent from end to end")

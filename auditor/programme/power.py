@@ -12,9 +12,9 @@ from auditor.arrays import drain
 from auditor.programme import decode
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
+
+    from auditor.programme.entry import Source
 
 _STEP_S = 0.1
 _NOTHING = 1e-16  # mean square: far under the least step of 24 bits
@@ -44,7 +44,7 @@ class Powers:
         return 10.0 * math.log10(2.0 * mean_square) if mean_square > _NOTHING else None
 
 
-def powers(path: str | Path) -> Powers:
+def powers(source: Source) -> Powers:
     """Read a file from its beginning to its end.
 
     Raises
@@ -52,7 +52,7 @@ def powers(path: str | Path) -> Powers:
     ProgrammeError
         If it cannot be read.
     """
-    programme = decode.inspect(path)
+    programme = decode.inspect(source)
     finding = decode.Finding()
     step = max(1, round(_STEP_S * programme.sample_rate_hz))
     held = np.empty((0, programme.channel_count), dtype=np.float32)

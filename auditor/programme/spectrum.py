@@ -28,9 +28,9 @@ from auditor.programme import decode
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
+
+    from auditor.programme.entry import Source
 
     Powers = NDArray[np.float32]
 
@@ -72,12 +72,12 @@ def midbands_hz() -> NDArray[np.float64]:
     return np.asarray(1000.0 * 10.0 ** ((np.arange(len(BANDS_HZ)) + _FIRST_BAND) / 10.0))
 
 
-def spectrum(path: str | Path, *, most_steps: int = 600) -> Spectrum:
+def spectrum(source: Source, *, most_steps: int = 600) -> Spectrum:
     """Spectrum of a file, read from its beginning to its end; memory does not grow with its length.
 
     Parameters
     ----------
-    path : str or Path
+    source : str, Path or Entry
     most_steps : int
         The picture has at most so many steps, and at least half as many where the file is long enough.
 
@@ -86,7 +86,7 @@ def spectrum(path: str | Path, *, most_steps: int = 600) -> Spectrum:
     ProgrammeError
         If the file cannot be read.
     """
-    programme = decode.inspect(path)
+    programme = decode.inspect(source)
     finding = decode.Finding()
     picture = _Picture(most_steps)
     analysers = _analysers(programme.sample_rate_hz, programme.channel_count, picture)
@@ -105,7 +105,7 @@ def spectrum(path: str | Path, *, most_steps: int = 600) -> Spectrum:
             under_way.popleft().result()
     if finding.length == 0:
         raise ProgrammeError(
-            "breaks off before the first sample", where=str(path), hint="copy or export it again from its source"
+            "breaks off before the first sample", where=programme.name, hint="copy or export it again from its source"
         )
     energies = np.sum([analyser.finish() for analyser in analysers], axis=0)
     hop = analysers[-1].hop

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from typing import TYPE_CHECKING
 
@@ -13,8 +14,10 @@ from auditor.units import power_to_db
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from auditor.audit_types import Cause as Limit
     from auditor.comparison.causes import Cause, Name
     from auditor.comparison.compare import Compared, Comparison, Difference
+    from auditor.rig import Rig
 
 _FAR_DB = 90.0  # apart: then the other has next to no HF, and decibels say nothing
 
@@ -34,17 +37,18 @@ def explanation(comparison: Comparison) -> list[str]:
     worst, differences = comparison.worst, comparison.differences
     silent = [each for each in comparison.programmes if each.portrait.terms is None]
     if not differences:
-        return [*_silence(silent), "That leaves nothing to compare."]
+        return [*_silence(silent), "That leaves nothing to compare.", *_at_risk(comparison)]
     main = differences[0]
     if main.difference_db < ALIKE_DB:
-        return [_alike(comparison), *_silence(silent), _advice(comparison, main)]
+        return [_alike(comparison), *_silence(silent), _advice(comparison, main), *_at_risk(comparison)]
     return [
-        _which(worst, main),
+        _which(comparison, main),
         _why(worst, main),
         *([_others(differences[1:])] if len(differences) > 1 else []),
         *_silence(silent),
         *_equal(worst, main.other),
         _advice(comparison, main),
+        *_at_risk(comparison),
         *_nearer(comparison),
     ]
 
@@ -55,6 +59,14 @@ def _named(compared: Compared) -> str:
 
 def _db(value_db: float) -> str:
     return f"{figures.tenths(value_db)} dB"
+
+
+def _margin_db(compared: Compared) -> float:
+    """Margin on the rig as it stands [dB]; infinite where no level in reach is a risk."""
+    audit = compared.portrait.audit
+    if audit.margin_db is not None:
+        return audit.margin_db
+    return -math.inf if audit.verdict == "risk" else math.inf
 
 
 def _power(compared: Compared) -> str:
@@ -81,9 +93,10 @@ def _alike(comparison: Comparison) -> str:
     )
 
 
-def _which(worst: Compared, main: Difference) -> str:
-    margin_db = worst.portrait.audit.margin_db
-    does = "endangers" if margin_db is not None and margin_db < 0.0 else "loads"
+def _which(comparison: Comparison, main: Difference) -> str:
+    worst = comparison.worst
+    riskiest_db = min(_margin_db(each) for each in comparison.programmes)
+    does = "endangers" if _margin_db(worst) < 0.0 and _margin_db(worst) <= riskiest_db else "loads"
     apart = "far more than" if main.difference_db > _FAR_DB else f"{_db(main.difference_db)} more than"
     return (
         f"{_named(worst)} {does} the driver most: {_power(worst)} in its worst 60 s without protection, {apart} "
@@ -176,12 +189,36 @@ def _advice(comparison: Comparison, main: Difference) -> str:
     alike = main.difference_db < ALIKE_DB
     if audit.margin_db is None or audit.margin_limited_by is None:
         return f"No level in reach takes {worst.letter} to a limit of this rig."
-    binds = words.cause(audit.margin_limited_by, comparison.rig)
     room_db = figures.safe_side(audit.margin_db)
     if room_db >= 0.0:
-        return f"On this rig {worst.letter} still has {_db(room_db)} of room before {binds} reaches its limit."
-    down = f"On this rig {binds} is over its limit: turn {worst.letter} down by {_db(-room_db)}"
-    return f"{down}, and the others likewise." if alike else f"{down}, or {_cure(main.causes[0].cause, worst, other)}."
+        event = words.reaches(audit.margin_limited_by, comparison.rig, "")
+        return f"On this rig {worst.letter} still has {_db(room_db)} of room before {event}."
+    down = f"On this rig {_over(audit.margin_limited_by, comparison.rig)}: turn {worst.letter} down by {_db(-room_db)}"
+    return f"{down}." if alike else f"{down}, or {_cure(main.causes[0].cause, worst, other)}."
+
+
+def _over(why: Limit, rig: Rig) -> str:
+    what = words.cause(why, rig)
+    return f"the {what}" if why.startswith("protection") else f"{what} is over its limit"
+
+
+def _at_risk(comparison: Comparison) -> list[str]:
+    """The other programmes that are over a limit, the riskiest first: what is less loud is not yet safe."""
+    worst = comparison.worst if comparison.differences else None
+    over = [each for each in comparison.programmes if each is not worst and _margin_db(each) < 0.0]
+    sentences = []
+    for each in sorted(over, key=_margin_db):
+        audit = each.portrait.audit
+        riskier = worst is not None and _margin_db(each) < _margin_db(worst) - ALIKE_DB
+        start = f"{each.letter}, with less HF power, is the riskier" if riskier else f"{each.letter} is at risk"
+        if audit.margin_db is None or audit.margin_limited_by is None:
+            sentences.append(f"{start}: no gain within reach is safe.")
+            continue
+        down = _db(-figures.safe_side(audit.margin_db))
+        why = words.cause(audit.margin_limited_by, comparison.rig)
+        besides = " all the same" if riskier else " too" if worst is not None else ""
+        sentences.append(f"{start}{besides}: turn it down by {down} ({why}).")
+    return sentences
 
 
 def _nearer(comparison: Comparison) -> list[str]:
@@ -189,7 +226,9 @@ def _nearer(comparison: Comparison) -> list[str]:
     reached = [each for each in comparison.programmes if each.portrait.audit.margin_db is not None]
     nearest = min(reached, key=lambda each: each.portrait.audit.margin_db or 0.0, default=comparison.worst)
     audit, worst = nearest.portrait.audit, comparison.worst.portrait.audit
-    if nearest is comparison.worst or audit.margin_db is None or audit.margin_limited_by is None:
+    if nearest is comparison.worst or _margin_db(nearest) < 0.0:  # that one is at risk, and said to be
+        return []
+    if audit.margin_db is None or audit.margin_limited_by is None:
         return []
     if worst.margin_db is not None and worst.margin_db - audit.margin_db < ALIKE_DB:
         return []
@@ -199,18 +238,20 @@ def _nearer(comparison: Comparison) -> list[str]:
 
 
 def _cure(cause: Name, worst: Compared, other: Compared) -> str:
+    instead = f"play {other.letter} in its place if it is another master of the same"
+    if _margin_db(other) < 0.0:
+        instead = "play another master of it"
     if cause == "density":
         held = "its average, not only its peaks"
         if worst.portrait.audit.margin_limited_by == "driver_power_peak":
             held = "its average and its peaks"
-        return (
-            f"play {other.letter} in its place if it is another master of the same; a limiter would have to hold "
-            f"{held} (`auditor limiter` finds the settings)"
-        )
+        return f"{instead}; a limiter would have to hold {held} (`auditor limiter` finds the settings)"
     if cause == "brightness":
-        return f"take its treble down, or play {other.letter} in its place if it is another master of the same"
+        return f"take its treble down, or {instead}"
     if cause == "clipping":
         first = worst.overdriven[OVERDRIVES_DB.index(0.0)] if worst.overdriven else None
         amount = "" if first is None or first.gain_db >= 0.0 else f", which takes {_db(-first.gain_db)} less"
         return f"keep it out of the amplifier's rails{amount}"
-    return "limit it to the level of the others"
+    if _margin_db(other) < 0.0:
+        return "limit it by as much"
+    return f"limit it to the level of {other.letter}"

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Protocol, Self
 
+from auditor.programme.entry import Source, as_entry
 from auditor.report import layout, palette
 from auditor.report.terminal import glyphs_for, make_console
 
@@ -40,16 +41,16 @@ class ProgressBar:
 
     Parameters
     ----------
-    paths : sequence of str
+    tracks : sequence of str, Path or Entry
         All tracks, in the order in which they will be analysed.
     file : text file
         Standard error.
     no_color : bool
     """
 
-    def __init__(self, paths: Sequence[str], *, file: IO[str], no_color: bool) -> None:
-        self._paths = list(paths)
-        self._weights = [_size_bytes(path) for path in self._paths]
+    def __init__(self, tracks: Sequence[Source], *, file: IO[str], no_color: bool) -> None:
+        self._tracks = [as_entry(track) for track in tracks]
+        self._weights = [_size_bytes(track.path) for track in self._tracks]
         # The terminal's own width, however narrow: a line that is broken over two cannot be wiped away.
         self._console = make_console(file, no_color=no_color, least_width=_LEAST_WIDTH)
         self._bar: Progress | None = None
@@ -70,7 +71,7 @@ class ProgressBar:
 
     @property
     def _is_shown(self) -> bool:
-        return self._console.is_terminal and not self._console.is_dumb_terminal and bool(self._paths)
+        return self._console.is_terminal and not self._console.is_dumb_terminal and bool(self._tracks)
 
     def _stop(self) -> None:
         for shown in (self._bar, self._step):
@@ -98,12 +99,13 @@ class ProgressBar:
         if self._bar is None or self._task is None:
             return
         done = sum(self._weights[:track]) + self._weights[track] * min(max(done_ratio, 0.0), 1.0)
+        entry = self._tracks[track]
         sheet = layout.Sheet(console=self._console, glyphs=glyphs_for(self._console), width=self._console.width)
         self._bar.update(
             self._task,
             completed=_STEPS * done / sum(self._weights),
-            track=f"{track + 1} of {len(self._paths)}",
-            name=sheet.name(os.path.basename(self._paths[track]), _name_cells(self._console)),
+            track=f"{track + 1} of {len(self._tracks)}",
+            name=sheet.name(entry.label or os.path.basename(entry.name), _name_cells(self._console)),
         )
 
 

@@ -77,7 +77,7 @@ def to_csv(set_audit: SetAudit) -> str:
     writer.writerow(CSV_COLUMNS)
     for track in set_audit.tracks:
         for passage in track.passages:
-            fields = plain({"path": track.path, **_passage(passage)})
+            fields = plain({"path": track.name, **_passage(passage)})
             writer.writerow(["" if fields[column] is None else fields[column] for column in CSV_COLUMNS])
     return text.getvalue()
 
@@ -93,6 +93,7 @@ def schema() -> dict[str, Any]:
 def _track(track: Audit) -> dict[str, Any]:
     return {
         "path": track.path,
+        **_entry(track),
         "duration_s": track.duration_s,
         "sample_rate_hz": track.sample_rate_hz,
         "channel_count": track.channel_count,
@@ -109,6 +110,21 @@ def _track(track: Audit) -> dict[str, Any]:
         "channels": [_channel(channel) for channel in track.channels],
         "passages": [_passage(passage) for passage in track.passages],
     }
+
+
+def _entry(track: Audit) -> dict[str, Any]:
+    """What a playlist makes of the file; nothing for a file played as it is."""
+    entry = track.entry
+    if entry is None:
+        return {}
+    given = {
+        "name": entry.name if entry.name != entry.path else None,
+        "title": entry.title,
+        "start_s": entry.start_s if entry.is_cut else None,
+        "end_s": entry.end_s,
+        "gain_db": entry.gain_db,
+    }
+    return {key: value for key, value in given.items() if value is not None}
 
 
 def _channel(channel: ChannelAudit) -> dict[str, Any]:

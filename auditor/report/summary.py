@@ -62,7 +62,7 @@ def _table(set_audit: SetAudit, sheet: Sheet) -> None:
     tracks = riskiest_first(set_audit.tracks)
     names = _names(set_audit)
     cells: list[dict[str, Text | str]] = [{name: Text(name, style=palette.QUIET) for name in _COLUMNS}]
-    cells += [_cells(track, names[track.path], sheet) for track in tracks]
+    cells += [_cells(track, names[track.name], sheet) for track in tracks]
     shown, name_cells = _columns_that_fit(cells, sheet)
     for row in cells[1:]:
         row["track"] = Text(layout.shorten(str(row["track"]), name_cells, sheet.glyphs.gap), style=palette.STRONG)
@@ -75,8 +75,8 @@ def _table(set_audit: SetAudit, sheet: Sheet) -> None:
 
 
 def _names(set_audit: SetAudit) -> dict[str, str]:
-    paths = [track.path for track in set_audit.tracks]
-    return dict(zip(paths, words.track_names(paths), strict=True))
+    keys = [track.name for track in set_audit.tracks]
+    return dict(zip(keys, words.names_of(set_audit.tracks), strict=True))
 
 
 def _columns_that_fit(cells: list[dict[str, Text | str]], sheet: Sheet) -> tuple[list[str], int]:
@@ -178,7 +178,7 @@ def off_rating(set_audit: SetAudit) -> str:
 def _quieter(set_audit: SetAudit, sheet: Sheet) -> None:
     """The tracks with which turning down is no remedy; a track alone has said so itself."""
     names = _names(set_audit)
-    found = [sheet.name(names[track.path], 48) for track in set_audit.tracks if track.quieter_risk is not None]
+    found = [sheet.name(names[track.name], 48) for track in set_audit.tracks if track.quieter_risk is not None]
     if found and len(names) > 1:
         more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
         part_lines.warn(f"Quieter is not always safer, see there: {', '.join(found[:_MOST_NAMED])}{more}.", sheet)
@@ -186,7 +186,7 @@ def _quieter(set_audit: SetAudit, sheet: Sheet) -> None:
 
 def missing(set_audit: SetAudit) -> list[str]:
     """Why the set's verdict does not cover all of it: nothing when it does."""
-    judged = {track.path for track in set_audit.tracks}
+    judged = {track.name for track in set_audit.tracks}
     in_part = sum(bool(track.unjudged) for track in set_audit.tracks)
     not_at_all = len({fault.path for fault in set_audit.errors} - judged)
     counts = [f"{count} {how}" for count, how in ((in_part, "only in part"), (not_at_all, "not at all")) if count]

@@ -76,7 +76,7 @@ def render_text(set_audit: SetAudit, *, console: Console) -> None:
     """
     sheet = layout.Sheet(console=console, glyphs=glyphs_for(console), width=console.width)
     _title(set_audit, sheet)
-    names = words.track_names([track.path for track in set_audit.tracks])
+    names = words.names_of(set_audit.tracks)
     for number, (track, name) in enumerate(zip(set_audit.tracks, names, strict=True), start=1):
         _head(track, name, f"{number} of {len(names)}", sheet)
         _track(track, sheet)

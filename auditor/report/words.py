@@ -11,6 +11,8 @@ from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
 from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from auditor.audit_types import Audit, Cause, End, Passage
     from auditor.rig import Rig
 
@@ -85,6 +87,13 @@ def track_names(paths: list[str]) -> list[str]:
     if not shared or shared == os.path.dirname(shared):  # nothing, or no more than the root
         return paths
     return [os.path.relpath(path, shared) for path in paths]
+
+
+def names_of(tracks: Sequence[Audit]) -> list[str]:
+    """What the tracks are called: by the titles of a playlist, else by their paths without the shared folders."""
+    names = track_names([track.name for track in tracks])
+    labels = [track.entry.label if track.entry else None for track in tracks]
+    return [label or name for label, name in zip(labels, names, strict=True)]
 
 
 def device(rig: Rig) -> str:

@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from auditor.programme.files import natural_key, search
+from auditor.audit_types import FileFault
+from auditor.programme import files as programme_files
+from auditor.programme.files import natural_key
 from tests.cli.harness import finish, noise, run, settle, spawn
 
 CSV_HEADER = "path,start_s,end_s,channel,verdict,cause,value,limit,unit,part_at\n"
@@ -25,6 +27,13 @@ def touch(*paths: str) -> None:
     for path in map(Path, paths):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.touch()
+
+
+def search(paths: list[str]) -> tuple[list[str], list[FileFault]]:
+    """What is found, by path: no entry of these is cut or played twice."""
+    entries, faults = programme_files.search(paths)
+    assert {each.turn for each in entries} <= {1}
+    return [each.path for each in entries], faults
 
 
 class TestWhichFiles:

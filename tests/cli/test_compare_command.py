@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from scipy import signal
 
 from tests.cli.harness import RIG, noise, run, write
@@ -231,7 +232,10 @@ def test_mono_stereo_rates_and_lengths_together(rig: Path, tmp_path: Path) -> No
         noise(tmp_path / "f.ogg", duration_s=0.5),
     ]
     result = run("compare", *files, "--rig", rig, "--format", "json")
-    assert (result.status, result.err) == (0, "")
+    assert result.status == 0
+    # As `auditor check` warns of that file.
+    assert len(result.complaints) == 1
+    assert "d.wav: sampled at 8000 Hz" in result.complaints[0]
     assert [each["letter"] for each in result.document["programmes"]] == list("ABCDEF")
     assert run("compare", *files, "--rig", rig, env={"COLUMNS": "80"}).status == 0
 
@@ -275,3 +279,26 @@ def test_next_to_nothing_is_told_apart(rig: Path, tmp_path: Path) -> None:
     files = [noise(tmp_path / f"{level}.wav", level=level) for level in (0.001, 0.002)]
     first = run("compare", *files, "--rig", rig, "--format", "json").document["explanation"][0]
     assert first.count(" mW") == 2
+
+
+def test_a_programme_that_is_at_risk_is_never_advised(tmp_path: Path) -> None:
+    """Of three levels of one file the loudest must come down; the next is over too, and only the last is safe."""
+    folder = Path(__file__).resolve().parents[2] / "demo_audio"
+    samples, rate_hz = soundfile.read(next(folder.glob("04-*.flac")))
+    for name, gain_db in (("a.wav", 0.0), ("b.wav", -3.0)):
+        soundfile.write(tmp_path / name, samples * 10.0 ** (gain_db / 20.0), rate_hz, subtype="FLOAT")
+    result = run(
+        "compare", tmp_path / "a.wav", tmp_path / "b.wav", "--rig", folder / "rig.toml", env={"COLUMNS": "200"}
+    )
+    story = " ".join(result.out.split())
+    assert "limit it to the level of B" not in story
+    assert "play B in its place" not in story
+    assert "B is at risk too: turn it down by" in story
+
+
+def test_a_risk_beside_silence_is_told(tmp_path: Path) -> None:
+    folder = Path(__file__).resolve().parents[2] / "demo_audio"
+    soundfile.write(tmp_path / "silent.wav", np.zeros(48_000), 48_000)
+    loud = next(folder.glob("04-*.flac"))
+    result = run("compare", tmp_path / "silent.wav", loud, "--rig", folder / "rig.toml", env={"COLUMNS": "200"})
+    assert "B is at risk: turn it down by" in " ".join(result.out.split())

@@ -26,9 +26,9 @@ _LEVELS = (
     ("HF share", "hf_energy_ratio", "percent"),
     ("HF crest", "hf_crest_db", "db"),
     ("HF power, 60 s", "driver_power_max_60s_w", "watts"),
-    ("coil", "coil_temp_max_c", "degrees"),
+    ("coil bare", "coil_temp_max_c", "degrees"),
     ("HF power, protected", "protected_power_max_60s_w", "watts"),
-    ("coil, protected", "protected_coil_temp_max_c", "degrees"),
+    ("coil", "protected_coil_temp_max_c", "degrees"),
     ("margin", "margin_db", "signed"),
 )
 
@@ -150,7 +150,7 @@ def _levels(comparison: Comparison) -> str:
         parts.append(_table(caption, "/equal_peak", [each.equal_peak for each in programmes], comparison))
     legend = (
         "HF share: of the amplifier's power. HF power: largest mean over 60 s, without protection and with what is "
-        "fitted; the coil likewise. The margin is with what is fitted."
+        "fitted. Coil bare: without protection; coil and margin: with what is fitted."
     )
     return "<h2>Side by side</h2>\n" + "\n".join(parts) + f'\n<p class="quiet">{legend}</p>'
 

@@ -43,7 +43,7 @@ def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
 
 def _worst(set_audit: SetAudit) -> Audit:
     """The track that decides: the one the set names, or the riskiest."""
-    named = [each for each in set_audit.tracks if each.path == set_audit.worst_track]
+    named = [each for each in set_audit.tracks if each.name == set_audit.worst_track]
     return named[0] if named else summary.riskiest_first(set_audit.tracks)[0]
 
 

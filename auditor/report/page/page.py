@@ -38,7 +38,7 @@ def render(set_audit: SetAudit, spectra: Sequence[Spectrum | str], *, exit_statu
     exit_status : int
         What the command is about to return; for the JSON document in the page.
     """
-    names = words.track_names([track.path for track in set_audit.tracks])
+    names = words.names_of(set_audit.tracks)
     places = {
         id(track): Place(number=number, count=len(names), name=name)
         for number, (track, name) in enumerate(zip(set_audit.tracks, names, strict=True))

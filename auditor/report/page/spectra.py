@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from auditor.audit_types import SetAudit
+    from auditor.programme.entry import Source
     from auditor.programme.spectrum import Spectrum
 
 
@@ -25,19 +26,19 @@ def of_tracks(set_audit: SetAudit, *, tell: Callable[[str], None]) -> list[Spect
     tell : callable
         Told what is being done.
     """
-    paths = [track.path for track in set_audit.tracks]
+    sources = [track.source for track in set_audit.tracks]
     if set_audit.interrupted:  # whoever stops the work by hand is not kept waiting
-        return ["stopped by hand"] * len(paths)
+        return ["stopped by hand"] * len(sources)
     found = []
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        for number, each in enumerate(pool.map(_spectrum, paths), start=1):
-            tell(f"third octaves for the page: {number} of {len(paths)}")
+        for number, each in enumerate(pool.map(_spectrum, sources), start=1):
+            tell(f"third octaves for the page: {number} of {len(sources)}")
             found.append(each)
     return found
 
 
-def _spectrum(path: str) -> Spectrum | str:
+def _spectrum(source: Source) -> Spectrum | str:
     try:
-        return spectrum(path)
+        return spectrum(source)
     except (AuditorError, OSError) as error:  # the audit has read the file; it may have gone since
         return str(error)
