@@ -21,7 +21,8 @@ from auditor.audit_types import Cause, Opening, Verdict
 from auditor.judgement.ratings import stretches
 from auditor.judgement.worst import Worst
 from auditor.parts.protective import Body, Characteristic, FusePart, fuses
-from auditor.protection.fuse import GATES, Fuse
+from auditor.protection import of_keys
+from auditor.protection.fuse import GATES
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
@@ -199,13 +200,7 @@ def _candidate(
     programme_over: tuple[float | None, str | None],
     noise_over_s: float | None,
 ) -> FuseCandidate:
-    settings = Fuse(
-        part=f"{part.characteristic}{part.rating_a:g}A",
-        rating_a=part.rating_a,
-        characteristic=part.characteristic,
-        body=part.body,
-        cold_resistance_ohm=part.cold_resistance_ohm,
-    )
+    settings = of_keys("fuse", rating_a=part.rating_a, characteristic=part.characteristic, body=part.body)
     rig = replace(material.rig, protection=settings)
     opening, passed, track, peak_over_db = _on_programme(material, rig)
     over_s, over_track = programme_over

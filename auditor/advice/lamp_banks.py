@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from auditor.parts import lamps
-from auditor.protection import lamp
+from auditor.protection import lamp, of_keys
 
 if TYPE_CHECKING:
     from auditor.protection.lamp import Lamp
@@ -66,16 +66,9 @@ def every_bank() -> list[Bank]:
 
 def of_part(part: str) -> Lamp:
     """A single lamp of the list, what its row leaves out assumed by its class."""
-    return _resolved(lamp.Table(kind="lamp", part=part))
+    return cast("Lamp", of_keys("lamp", part=part))
 
 
 def of_rating(voltage_v: float, power_w: float) -> Lamp:
     """A single lamp by volts and watts, the rest assumed by its class."""
-    return _resolved(lamp.Table(kind="lamp", design_voltage_v=voltage_v, design_current_a=power_w / voltage_v))
-
-
-def _resolved(table: lamp.Table) -> Lamp:
-    settings, _, faults = lamp.resolve(table)
-    if settings is None:
-        raise ValueError(f"no lamp: {faults}")
-    return settings
+    return cast("Lamp", of_keys("lamp", design_voltage_v=voltage_v, design_current_a=power_w / voltage_v))

@@ -20,17 +20,11 @@ from auditor.advice.worst_case import worst_case_v
 from auditor.audit_types import SEVERITY, Cause
 from auditor.parts.protective import breakers, fuses
 from auditor.parts.resettables import resettables
+from auditor.protection import of_keys
 from auditor.protection.breaker import Breaker
 from auditor.protection.fuse import Fuse
 from auditor.protection.none import NoProtection
-from auditor.protection.relay import (
-    ASSUMED_ATTACK_S,
-    ASSUMED_HOLD_S,
-    ASSUMED_RELEASE_RATIO,
-    ASSUMED_SWITCH_S,
-    Relay,
-)
-from auditor.protection.resettable import Resettable
+from auditor.protection.relay import Relay
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress
@@ -224,19 +218,8 @@ def _fuse(material: Material) -> Settings:
         key=lambda part: part.rating_a,
         default=known[0],
     )
-    if best is not None:
-        part = next(
-            each
-            for each in fuses()
-            if (each.characteristic, each.body, each.rating_a) == (best.characteristic, best.body, best.rating_a)
-        )
-    return Fuse(
-        part=f"{part.characteristic}{part.rating_a:g}A",
-        rating_a=part.rating_a,
-        characteristic=part.characteristic,
-        body=part.body,
-        cold_resistance_ohm=part.cold_resistance_ohm,
-    )
+    chosen = part if best is None else best
+    return of_keys("fuse", rating_a=chosen.rating_a, characteristic=chosen.characteristic, body=chosen.body)
 
 
 def _breaker(material: Material) -> Settings:
@@ -247,13 +230,7 @@ def _breaker(material: Material) -> Settings:
         key=lambda part: part.rating_a,
         default=known[0],
     )
-    return Breaker(
-        part=f"{part.rating_a:g} A",
-        rating_a=part.rating_a,
-        reset="hand",
-        reset_s=None,
-        resistance_ohm=part.resistance_ohm,
-    )
+    return of_keys("breaker", rating_a=part.rating_a, reset="hand")
 
 
 def _resettable(material: Material) -> Settings:
@@ -264,29 +241,13 @@ def _resettable(material: Material) -> Settings:
     part = max(
         (part for part in strong if part.trip_a <= continuous_a), key=lambda part: part.hold_a, default=strong[0]
     )
-    return Resettable(
-        part=part.part,
-        hold_a=part.hold_a,
-        trip_a=part.trip_a,
-        resistance_ohm=part.resistance_ohm,
-        max_resistance_ohm=part.max_resistance_ohm,
-        time_to_trip_s=part.time_to_trip_s,
-        tripped_power_w=part.tripped_power_w,
-        max_voltage_v=part.max_voltage_v,
-    )
+    return of_keys("resettable", hold_a=part.hold_a)
 
 
 def _relay(material: Material) -> Settings:
     """Opens at the programme rating: a sine of it just reaches the usual peak rating."""
     driver = material.rig.driver
-    threshold_v = math.sqrt(driver.program_power_w * driver.rated_impedance_ohm)
-    return Relay(
-        threshold_v=threshold_v,
-        release_v=ASSUMED_RELEASE_RATIO * threshold_v,
-        attack_s=ASSUMED_ATTACK_S,
-        hold_s=ASSUMED_HOLD_S,
-        switch_s=ASSUMED_SWITCH_S,
-    )
+    return of_keys("relay", threshold_v=math.sqrt(driver.program_power_w * driver.rated_impedance_ohm))
 
 
 _CHOICES: dict[str, Callable[[Material], Settings]] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -90,7 +91,7 @@ class Tally:
         self.chatter += run.chatter
         self.replace.update(dict.fromkeys(run.replace))
 
-    @property
+    @cached_property  # every stretch asks for it, and it looks through the whole channel
     def _least_heard_v(self) -> float:
         return float(self.frames.rms_v.max(initial=0.0)) * db_to_amplitude(-HEARD_WITHIN_DB)
 

@@ -97,6 +97,28 @@ def opens(settings: Settings) -> bool:
     return settings.kind in _OPENING
 
 
+def of_keys(kind: str, **given: Any) -> Settings:
+    """Settings as a rig file with these keys would have them, with all that its method fills in.
+
+    Parameters
+    ----------
+    kind : str
+        A key of `METHODS`.
+    **given
+        Keys of the ``[protection]`` table.
+
+    Raises
+    ------
+    ValueError
+        If a rig file with them would be refused.
+    """
+    module = method(kind)
+    settings, _, faults = module.resolve(module.Table.model_validate({"kind": kind, **given}))
+    if settings is None:
+        raise ValueError(f"no such {kind}: {faults}")
+    return settings
+
+
 def method(kind: str) -> Method:
     """The module that does `kind`, a key of `METHODS`."""
     return cast(Method, import_module(METHODS[kind]))

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from auditor.advice.overview import RIGHT_WHEN
 from auditor.protection.contract import OPEN_ATTENUATION_DB
-from auditor.report import figures, layout, palette, summary
+from auditor.report import figures, layout, palette, summary, words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,12 +21,6 @@ _NAME = {"none": "nothing", "resettable": "self-resetting"}
 _HEAD = ("", "method", "coil", "1 s", "60 s", "most dB", "usual dB", "muted", "new part")
 _FLUSH_RIGHT = tuple(range(2, 8))
 _LEAST_NEEDED_FIRST = ("usual dB", "60 s")
-_CAUSE: dict[Cause, str] = {
-    "driver_power_peak": "peak power",
-    "driver_power_1s": "power over 1 s",
-    "driver_power_60s": "power over 60 s",
-    "coil_temp": "coil temperature",
-}
 
 
 def show(overview: Overview, sheet: Sheet) -> None:
@@ -127,9 +121,10 @@ def _causes(method: Method, causes: Sequence[Cause]) -> str:
     outcome = method.outcome
 
     def over(cause: Cause) -> str:
+        what = words.cause(cause, outcome.rig)
         if cause != "coil_temp":
-            return f"{_CAUSE[cause]} {max(outcome.excesses_db[cause], 0.1):.1f} dB over"
+            return f"{what} {max(outcome.excesses_db[cause], 0.1):.1f} dB over"
         over_k = outcome.coil_temp_max_c - outcome.rig.driver.coil_temp_limit_c
-        return f"{_CAUSE[cause]} {over_k:.0f} K over" if over_k >= 0.5 else f"{_CAUSE[cause]} over"
+        return f"{what} {over_k:.0f} K over" if over_k >= 0.5 else f"{what} over"
 
     return ", ".join(map(over, causes))
