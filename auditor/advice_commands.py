@@ -13,9 +13,11 @@ import click
 
 from auditor.command_line import (
     ExitStatus,
+    cache_option,
     find_files,
     libraries_silenced,
     load_rig_or_stop,
+    open_store,
     say,
     write_report,
 )
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from auditor.programme.entry import Entry
     from auditor.report.layout import Sheet
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 F = TypeVar("F", bound="Callable[..., Any]")
 
@@ -50,15 +53,17 @@ class _Answer:
 
 @dataclass(frozen=True, kw_only=True)
 class _Asked:
-    """What was asked about: the files, the rig, and how far their reading got."""
+    """What was asked about: the files, the rig, how far their reading got, and where what is played is kept."""
 
     files: list[Entry]
     rig: Rig
     faults: list[FileFault]
+    store: Store | None
 
 
 def _question(command: F) -> F:
     for option in (
+        cache_option,
         click.option("-o", "--output", metavar="FILE", help="Write the answer to FILE instead of the screen."),
         click.option(
             "--format",
@@ -84,44 +89,44 @@ def _question(command: F) -> F:
 
 @click.command("protections", short_help="Compare every way of protecting the HF driver.")
 @_question
-def protections_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+def protections_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, no_cache: bool) -> None:
     """Put the same files through every protection method, side by side.
 
     Nothing, a lamp, a fuse, a breaker, a self-resetting part, a relay and a limiter, each with a part that suits the
     rig; the one that the rig file names stands for its kind. Exit status 1: none keeps the driver safe.
     """
-    _run("protections", "Ways of protecting this driver", _protections, paths, rig_path, style, output)
+    _run("protections", "Ways of protecting this driver", _protections, paths, rig_path, style, output, no_cache)
 
 
 @click.command("lamp", short_help="Choose a lamp, or a bank of lamps.")
 @_question
-def lamp_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+def lamp_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, no_cache: bool) -> None:
     """Try every lamp the program knows, 1 or 2 in series by 1 to 4 in parallel, on these files.
 
     Ranked by whether it protects at the rig's worst, then by how little it dulls normal passages, then by its life.
     Exit status 1: none protects.
     """
-    _run("lamp", "Which lamp?", _lamp, paths, rig_path, style, output)
+    _run("lamp", "Which lamp?", _lamp, paths, rig_path, style, output, no_cache)
 
 
 @click.command("limiter", short_help="Choose a limiter's settings.")
 @_question
-def limiter_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+def limiter_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, no_cache: bool) -> None:
     """Find threshold, attack and release that keep the driver safe on these files.
 
     The files are played again through what is proposed. Exit status 1: no setting does it.
     """
-    _run("limiter", "Which limiter settings?", _limiter, paths, rig_path, style, output)
+    _run("limiter", "Which limiter settings?", _limiter, paths, rig_path, style, output, no_cache)
 
 
 @click.command("fuse", short_help="Choose a fuse, or see that none does.")
 @_question
-def fuse_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+def fuse_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, no_cache: bool) -> None:
     """Find the fuse that carries these files and still opens before the driver passes its limit.
 
     Often none does. Exit status 1: none does.
     """
-    _run("fuse", "Which fuse?", _fuse, paths, rig_path, style, output)
+    _run("fuse", "Which fuse?", _fuse, paths, rig_path, style, output, no_cache)
 
 
 COMMANDS = (protections_command, lamp_command, limiter_command, fuse_command)
@@ -135,12 +140,13 @@ def _run(
     rig_path: str,
     style: str,
     output: str | None,
+    no_cache: bool,
 ) -> NoReturn:
-    rig = load_rig_or_stop(rig_path)
+    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
     files, faults = find_files(paths, output=output, rig=rig)
     try:
         with libraries_silenced():
-            found, all_faults = answer(_Asked(files=files, rig=rig, faults=faults))
+            found, all_faults = answer(_Asked(files=files, rig=rig, faults=faults, store=store))
     except KeyboardInterrupt:
         say("interrupted: an answer needs all of the files, so there is none")
         sys.exit(ExitStatus.INTERRUPTED)
@@ -184,8 +190,10 @@ def _gather(asked: _Asked, rig: Rig) -> Material:
     from auditor.advice.material import gather
     from auditor.report.progress import ProgressBar
 
+    # Of a rig that is not the one asked about nothing is to be explained.
+    store = asked.store if asked.store is None or rig is asked.rig else asked.store.for_trials()
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
-        material = gather(asked.files, rig, progress=bar.of_track, earlier_faults=asked.faults)
+        material = gather(asked.files, rig, progress=bar.of_track, earlier_faults=asked.faults, store=store)
     if material.interrupted:
         raise KeyboardInterrupt
     return material
@@ -246,7 +254,12 @@ def _limiter(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
 
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
         choice = limiter_choice.find(
-            asked.files, asked.rig, progress=bar.of_track, earlier_faults=asked.faults, tell=bar.tell
+            asked.files,
+            asked.rig,
+            progress=bar.of_track,
+            earlier_faults=asked.faults,
+            tell=bar.tell,
+            store=asked.store,
         )
     if isinstance(choice, limiter_choice.NoChoice):
         return None, choice.faults
@@ -269,7 +282,7 @@ def _protections(asked: _Asked) -> tuple[_Answer | None, Sequence[FileFault]]:
         return None, material.faults
     _warn(material)
     with ProgressBar(asked.files, file=sys.stderr, no_color=False) as bar:
-        behind = overview.limited_rig(asked.files, asked.rig, progress=bar.of_track, tell=bar.tell)
+        behind = overview.limited_rig(asked.files, asked.rig, progress=bar.of_track, tell=bar.tell, store=asked.store)
     found = overview.compare(material, limited=None if behind is None else _gather(asked, behind))
     answer = _Answer(
         document=overview.document(found),

@@ -15,12 +15,15 @@ import click
 
 from auditor import __version__, track_files
 from auditor.advice_commands import COMMANDS as ADVICE_COMMANDS
+from auditor.cache_command import cache_command
 from auditor.command_line import (
     ExitStatus,
+    cache_option,
     find_files,
     leave_stdout,
     libraries_silenced,
     load_rig_or_stop,
+    open_store,
     say,
     status_of,
     stop,
@@ -37,6 +40,7 @@ if TYPE_CHECKING:
     from auditor.programme.entry import Entry
     from auditor.programme.spectrum import Spectrum
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 
 F = TypeVar("F", bound="Callable[..., Any]")
@@ -81,15 +85,17 @@ def cli() -> None:
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
 @_report_options
-def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str) -> None:
+@cache_option
+def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
     """Audit sound files and folders of them through a rig."""
-    rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on)
+    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
+    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, store=store)
 
 
 @cli.command()
 @_report_options
-def demo(style: str, output: str | None, fail_on: str) -> None:
+@cache_option
+def demo(style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
     """Audit the demonstration set through the demonstration rig."""
     from auditor.demo import demo_paths, demo_rig_path
     from auditor.errors import AuditorError
@@ -98,7 +104,8 @@ def demo(style: str, output: str | None, fail_on: str) -> None:
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on)
+    store = open_store(no_cache=no_cache)
+    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, store=store)
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -106,12 +113,15 @@ for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
 cli.add_command(compare_command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
+cli.add_command(cache_command)
 
 
-def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str) -> NoReturn:
+def _audit_and_report(
+    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, store: Store | None
+) -> NoReturn:
     files, faults = find_files(paths, output=output, rig=rig)
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig)
+    result = _audit_all(files, faults, rig, store)
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
@@ -130,12 +140,12 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
     sys.exit(status)
 
 
-def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig) -> SetAudit:
+def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, store: Store | None) -> SetAudit:
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
     with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
+        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults, store=store)
 
 
 def _spectra(result: SetAudit) -> list[Spectrum | str]:

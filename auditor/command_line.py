@@ -10,7 +10,9 @@ import os
 import sys
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, NoReturn
+from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
+
+import click
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -18,6 +20,16 @@ if TYPE_CHECKING:
     from auditor.audit_types import FileFault, Verdict
     from auditor.programme.entry import Entry
     from auditor.rig import Rig
+    from auditor.store.store import Store
+
+F = TypeVar("F", bound="Callable[..., Any]")
+
+
+def cache_option(command: F) -> F:
+    """The option of every command that plays files."""
+    return click.option("--no-cache", is_flag=True, help="Play every file anew, and keep nothing for the next run.")(
+        command
+    )
 
 
 class ExitStatus(enum.IntEnum):
@@ -39,6 +51,19 @@ def load_rig_or_stop(path: str) -> Rig:
         return load_rig(path)
     except RigError as error:
         stop(*(f"{path}: {fault}" for fault in error.faults))
+    except AuditorError as error:
+        stop(str(error))
+
+
+def open_store(*, no_cache: bool) -> Store | None:
+    """Where what is played is kept for the next run; None to keep nothing."""
+    if no_cache:
+        return None
+    from auditor.errors import AuditorError
+    from auditor.store.store import Store
+
+    try:
+        return Store.at_default(tell=warn)
     except AuditorError as error:
         stop(str(error))
 
@@ -171,6 +196,11 @@ def say(line: str) -> None:
     # A file name may hold anything; what goes to a terminal must be text. Nobody listening is no reason to stop.
     with suppress(OSError):
         print("".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line), file=sys.stderr)
+
+
+def warn(line: str) -> None:
+    """One warning on standard error."""
+    say(f"warning: {line}")
 
 
 def stop(*messages: str) -> NoReturn:

@@ -13,9 +13,11 @@ import click
 
 from auditor.command_line import (
     ExitStatus,
+    cache_option,
     find_files,
     libraries_silenced,
     load_rig_or_stop,
+    open_store,
     say,
     stop,
     write_report,
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from auditor.comparison.compare import Comparison
     from auditor.programme.entry import Entry
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 _TOO_FEW = "fewer than two files could be read, so there is nothing to compare"
 _LEAST, _MOST = 2, 6  # as in `auditor.comparison.compare`, which help must not import
@@ -47,7 +50,8 @@ _LEAST, _MOST = 2, 6  # as in `auditor.comparison.compare`, which help must not 
     help="Kind of answer.",
 )
 @click.option("-o", "--output", metavar="FILE", help="Write the answer to FILE instead of the screen.")
-def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+@cache_option
+def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, no_cache: bool) -> None:
     """Compare two to six programmes, or masters of one: which puts most into the HF driver, and why.
 
     As played, at equal loudness and at equal peak. The difference is shared out exactly among level, density,
@@ -55,14 +59,14 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     """
     from auditor.errors import AuditorError
 
-    rig = load_rig_or_stop(rig_path)
+    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
     files, faults = find_files(paths, output=output, rig=rig)
     if not _LEAST <= len(files) <= _MOST:
         twice = " (a file named twice counts once)" if len(files) < len(paths) else ""
         stop(*(fault.message for fault in faults), f"compare takes two to six sound files, got {len(files)}{twice}")
     try:
         with libraries_silenced():
-            comparison, all_faults = _compare(files, rig, faults)
+            comparison, all_faults = _compare(files, rig, faults, store)
     except KeyboardInterrupt:
         say("interrupted: a comparison needs all of the files, so there is none")
         sys.exit(ExitStatus.INTERRUPTED)
@@ -81,12 +85,14 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     sys.exit(status)
 
 
-def _compare(files: list[Entry], rig: Rig, faults: list[FileFault]) -> tuple[Comparison | None, list[FileFault]]:
+def _compare(
+    files: list[Entry], rig: Rig, faults: list[FileFault], store: Store | None
+) -> tuple[Comparison | None, list[FileFault]]:
     from auditor.comparison.compare import find
     from auditor.report.progress import ProgressBar
 
     with ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return find(files, rig, progress=bar.of_track, tell=bar.tell, earlier_faults=faults)
+        return find(files, rig, progress=bar.of_track, tell=bar.tell, earlier_faults=faults, store=store)
 
 
 def _render(

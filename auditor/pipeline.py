@@ -23,11 +23,19 @@ from auditor.threads import THREADS
 if TYPE_CHECKING:
     from auditor.programme.entry import Source
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
     Progress = Callable[[float], None]
 
 
-def audit(programme: Source, rig: Rig, *, frame_s: float | None = None, progress: Progress | None = None) -> Audit:
+def audit(
+    programme: Source,
+    rig: Rig,
+    *,
+    frame_s: float | None = None,
+    progress: Progress | None = None,
+    store: Store | None = None,
+) -> Audit:
     """Audit one track, everything cold at its start.
 
     Parameters
@@ -40,6 +48,8 @@ def audit(programme: Source, rig: Rig, *, frame_s: float | None = None, progress
         Frame length of the analysis [s]; 6 ms by default.
     progress : callable, optional
         Told the share of the file that is done, 0 to 1.
+    store : Store, optional
+        Where what was played is kept from one run to the next; nothing is kept without.
 
     Returns
     -------
@@ -51,7 +61,7 @@ def audit(programme: Source, rig: Rig, *, frame_s: float | None = None, progress
     ProgrammeError
         If the file cannot be analysed.
     """
-    return judge(play(programme, rig, frame_s=frame_s, progress=progress), rig)
+    return judge(play(programme, rig, frame_s=frame_s, progress=progress, store=store), rig)
 
 
 def audit_set(
@@ -60,6 +70,7 @@ def audit_set(
     *,
     progress: Callable[[int], Progress] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    store: Store | None = None,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
@@ -71,6 +82,8 @@ def audit_set(
         Given a track's index, returns the callable that is told how much of it is done.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
+    store : Store, optional
+        As `audit`.
 
     Returns
     -------
@@ -85,7 +98,7 @@ def audit_set(
         tracks.append(judge(played, rig))
         heat.carry_through([feed.frames for feed in played.feeds])
 
-    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress)
+    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress, store=store)
     return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
 
 

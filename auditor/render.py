@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.render_file import Container, Part
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 PEAK_DBFS = -1.0  # leaves room for what a player's converter makes between the samples; common practice, no source
 FAINT_V = 0.01  # an HF branch that never passes this is next to nothing: 12 uW in 8 ohm; own definition
@@ -117,6 +118,7 @@ def render(
     from_s: float = 0.0,
     to_s: float | None = None,
     progress: Callable[[float], None] | None = None,
+    store: Store | None = None,
 ) -> Rendering:
     """Write the sound at the HF driver's terminals, 24 bits, every channel, at the file's own rate.
 
@@ -134,6 +136,8 @@ def render(
         The excerpt to write [s]. The simulation starts at the beginning of the file all the same.
     progress : callable, optional
         Told the share that is done, 0 to 1.
+    store : Store, optional
+        Where what was played is kept from one run to the next.
 
     Raises
     ------
@@ -145,7 +149,7 @@ def render(
     tell = progress or (lambda done_ratio: None)
     passes = 1 + len(parts)
     refuse_container(decode.inspect(path), container)
-    played = play(path, rig, progress=lambda done: tell(done / passes), with_ladder=False)
+    played = play(path, rig, progress=lambda done: tell(done / passes), with_ladder=False, store=store)
     excerpt = _excerpt(played, from_s, to_s)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         behind = list(pool.map(lambda feed: _behind(feed.frames, rig, played.programme), played.feeds))

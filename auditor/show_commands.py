@@ -16,8 +16,10 @@ import click
 
 from auditor.command_line import (
     ExitStatus,
+    cache_option,
     libraries_silenced,
     load_rig_or_stop,
+    open_store,
     refuse_unwritable,
     say,
     stop,
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from auditor.render import Rendering
     from auditor.render_file import Container, Part
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
     Which = Literal["before", "after", "both"]
 
@@ -86,8 +89,9 @@ class _Wanted:
 @click.option("--from", "from_s", callback=_time, default="0", metavar="TIME", help="Start there: 75, 1:15, 1:02:03.5.")
 @click.option("--to", "to_s", callback=_time, metavar="TIME", help="Stop there.")
 @click.option("--force", is_flag=True, help="Write over OUT.wav if it is there already.")
+@cache_option
 def render_command(
-    path: str, rig_path: str, output: str, which: Which, from_s: float, to_s: float | None, force: bool
+    path: str, rig_path: str, output: str, which: Which, from_s: float, to_s: float | None, force: bool, no_cache: bool
 ) -> None:
     """Write the sound at the HF driver's terminals as a file.
 
@@ -98,9 +102,9 @@ def render_command(
     """
     wanted = _Wanted(output=output, which=which, from_s=from_s, to_s=to_s)
     _refuse(path, wanted, force=force)
-    rig = load_rig_or_stop(rig_path)
+    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
     refuse_unwritable(output, keep=[path, rig.path], is_sound=True)
-    _render(path, rig, wanted)
+    _render(path, rig, wanted, store)
 
 
 COMMANDS = (render_command,)
@@ -124,12 +128,12 @@ def _refuse(path: str, wanted: _Wanted, *, force: bool) -> None:
         stop(f"{output}: is a device or a pipe, and a sound file must be written to a disk (choose another place)")
 
 
-def _render(path: str, rig: Rig, wanted: _Wanted) -> NoReturn:
+def _render(path: str, rig: Rig, wanted: _Wanted, store: Store | None) -> NoReturn:
     from auditor.errors import AuditorError, ProgrammeError
 
     try:
         with whole_file(wanted.output) as partial:
-            rendering = _written(path, rig, wanted, partial)
+            rendering = _written(path, rig, wanted, partial, store)
     except KeyboardInterrupt:
         say("interrupted: nothing was written")
         sys.exit(ExitStatus.INTERRUPTED)
@@ -145,7 +149,7 @@ def _render(path: str, rig: Rig, wanted: _Wanted) -> NoReturn:
     sys.exit(ExitStatus.UNUSABLE if rendering.faults else ExitStatus.CLEAR)
 
 
-def _written(path: str, rig: Rig, wanted: _Wanted, partial: Path) -> Rendering:
+def _written(path: str, rig: Rig, wanted: _Wanted, partial: Path, store: Store | None) -> Rendering:
     from auditor.render import render
     from auditor.report.progress import ProgressBar
 
@@ -159,6 +163,7 @@ def _written(path: str, rig: Rig, wanted: _Wanted, partial: Path) -> Rendering:
             from_s=wanted.from_s,
             to_s=wanted.to_s,
             progress=bar.of_track(0),
+            store=store,
         )
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress
     from auditor.audit_types import FileFault
     from auditor.rig import Limiter, Rig
+    from auditor.store.store import Store
 
     Tell = Callable[[str], None]
 
@@ -112,6 +113,7 @@ def find(
     earlier_faults: Sequence[FileFault] = (),
     tell: Tell | None = None,
     with_margin: bool = True,
+    store: Store | None = None,
 ) -> LimiterChoice | NoChoice:
     """Find the settings for these files.
 
@@ -128,6 +130,8 @@ def find(
         Told in a few words what is being tried.
     with_margin : bool
         False saves the replays for the margin of the proposal.
+    store : Store, optional
+        Where what was played is kept from one run to the next.
 
     Raises
     ------
@@ -136,13 +140,14 @@ def find(
     """
     told: Tell = tell or (lambda _: None)
     bare = replace(rig, limiters=(), assumed=tuple(key for key in rig.assumed if not key.startswith("limiter.")))
-    material = gather(files, bare, progress=progress, earlier_faults=earlier_faults)
+    kept = None if store is None else store.for_trials()
+    material = gather(files, bare, progress=progress, earlier_faults=earlier_faults, store=kept)
     if material.interrupted:
         raise KeyboardInterrupt
     if not material.tracks:
         return NoChoice(faults=material.faults)
     sources = {as_entry(file).name: file for file in files}
-    trials = Trials(rig=bare, sources=sources, decodes=len(files))
+    trials = Trials(rig=bare, sources=sources, decodes=len(files), store=kept)
     without = _enter(material, trials)
     paths = list(without)
     rms = rms_stage(trials, paths, told)
@@ -219,7 +224,9 @@ def _settled(trials: Trials, paths: Sequence[str], rms: Stage, peak: Stage, tell
     for attempt in range(_MOST_PASSES):
         tell("playing all of it through the limiters")
         final = pass_through(
-            [trials.sources[path] for path in paths], replace(trials.rig, limiters=(rms.limiter, peak.limiter))
+            [trials.sources[path] for path in paths],
+            replace(trials.rig, limiters=(rms.limiter, peak.limiter)),
+            store=trials.store,
         )
         trials.decodes += final.decodes
         excesses_db = final.outcome.excesses_db

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from auditor.judgement.worst import Excess
     from auditor.programme.entry import Source
     from auditor.rig import Limiter, Rig
+    from auditor.store.store import Store
 
 LONG: tuple[Cause, ...] = ("driver_power_60s", "coil_temp")
 SHORT: tuple[Cause, ...] = ("driver_power_1s", "protection_failed")
@@ -72,10 +73,13 @@ class Trials:
         Without a limiter.
     sources : dict of str to str, Path or Entry
         What to read a track by, where its name is not that; by name.
+    store : Store or None
+        Where what was played is kept from one run to the next.
     """
 
     rig: Rig
     sources: dict[str, Source] = field(default_factory=dict)
+    store: Store | None = None
     decodes: int = 0
     _known: dict[tuple[str, tuple[Limiter, ...]], Trial] = field(default_factory=dict)
 
@@ -91,7 +95,7 @@ class Trials:
         if key not in self._known:
             rig = replace(self.rig, limiters=key[1])
             self.decodes += 1
-            feeds = play(self.sources.get(path, path), rig, with_ladder=False).feeds
+            feeds = play(self.sources.get(path, path), rig, with_ladder=False, store=self.store).feeds
             works = tuple(feed.limiter for feed in feeds if feed.limiter is not None)
             self._known[key] = replace(judged([feed.frames for feed in feeds], rig), works=works)
         return self._known[key]

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Cause
     from auditor.chain.play import Played
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 MOST_LOOKS = 8
 
@@ -105,7 +106,7 @@ class Pass:
     decodes: int
 
 
-def pass_through(paths: Sequence[Source], rig: Rig) -> Pass:
+def pass_through(paths: Sequence[Source], rig: Rig, *, store: Store | None = None) -> Pass:
     """Play every track through the rig and judge it.
 
     Raises
@@ -113,7 +114,7 @@ def pass_through(paths: Sequence[Source], rig: Rig) -> Pass:
     AuditorError
         If a file cannot be read any more.
     """
-    material = gather(paths, rig)
+    material = gather(paths, rig, store=store)
     if material.interrupted:
         raise KeyboardInterrupt
     if len(material.tracks) < len(paths):

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import FileFault
     from auditor.programme.entry import Source
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
     Progress = Callable[[float], None]
 
@@ -45,6 +46,7 @@ def gather(
     *,
     progress: Callable[[int], Progress] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    store: Store | None = None,
 ) -> Material:
     """Play every file up to the HF branch.
 
@@ -56,8 +58,12 @@ def gather(
         Given a track's index, returns the callable that is told how much of it is done.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
+    store : Store, optional
+        Where what was played is kept from one run to the next.
     """
     tracks: list[Played] = []
     faults = list(earlier_faults)
-    interrupted = play_each(programmes, rig, tracks.append, faults=faults, progress=progress, with_ladder=False)
+    interrupted = play_each(
+        programmes, rig, tracks.append, faults=faults, progress=progress, with_ladder=False, store=store
+    )
     return Material(rig=rig, tracks=tuple(tracks), faults=tuple(faults), interrupted=interrupted)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from auditor.programme.entry import Source
     from auditor.protection import Settings
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 QUICK: tuple[Cause, ...] = ("driver_power_peak", "driver_power_1s")
 SUSTAINED: tuple[Cause, ...] = ("driver_power_60s", "coil_temp")
@@ -118,12 +119,13 @@ def limited_rig(
     *,
     progress: Callable[[int], Progress] | None = None,
     tell: Callable[[str], None] | None = None,
+    store: Store | None = None,
 ) -> Rig | None:
     """The rig with a limiter and nothing else: its own, or what `limiter_choice` finds; None where no file is read."""
     bare = replace(rig, protection=NoProtection())
     if rig.limiters:
         return bare
-    found = limiter_choice.find(files, bare, progress=progress, tell=tell, with_margin=False)
+    found = limiter_choice.find(files, bare, progress=progress, tell=tell, with_margin=False, store=store)
     return None if isinstance(found, limiter_choice.NoChoice) else replace(bare, limiters=found.limiters)
 
 

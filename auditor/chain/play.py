@@ -8,21 +8,25 @@ from __future__ import annotations
 
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
 from auditor.audit_types import FileFault
-from auditor.chain.amplifier import AmplifierChannel, clip
+from auditor.chain.amplifier import AmplifierChannel
+from auditor.chain.kept import Passage, Passed, before_pad, padded
 from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
 from auditor.chain.processor import Processor, after_amplifier
+from auditor.chain.recall import Recall
+from auditor.chain.replay import Replay
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
+from auditor.units import db_to_amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,39 +35,9 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import LimiterWork
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 _BLOCKS_BEHIND = 3
-
-
-@dataclass(frozen=True, kw_only=True)
-class Replay:
-    """One channel of a file, to be read again: a few rows of it, or all of it at another level."""
-
-    programme: decode.Programme
-    channel: int
-    rig: Rig
-    frame_s: float
-
-    def wished_v(self, start: int, length: int) -> NDArray[np.float32] | None:
-        """Voltage wished for at the present level from sample `start` on [V]; None if it cannot be read any more.
-
-        Not for a rig with a limiter, which remembers all that was before.
-        """
-        assert not self.rig.limiters
-        processor = Processor(self.rig, self.programme.sample_rate_hz)
-        lead = processor.lead
-        samples = decode.read_again(self.programme, self.channel, start - lead, length + 2 * lead)
-        return None if samples is None else processor.excerpt(samples)
-
-    def frames(self, gain_db: float) -> HfFrames:
-        """HF frames at a gain change of `gain_db`, from every sample anew."""
-        processor = Processor(self.rig, self.programme.sample_rate_hz, gain_db=gain_db)
-        unit_v, rail_v = np.float32(processor.unit_v), self.rig.amplifier.rail_v
-        splitter = Splitter(self.programme.sample_rate_hz, after_amplifier(self.rig), frame_s=self.frame_s)
-        for block in decode.blocks(self.programme, decode.Finding()):
-            splitter.push(clip(processor.push(np.ascontiguousarray(block[:, self.channel])) * unit_v, rail_v))
-        splitter.push(clip(processor.finish() * unit_v, rail_v))
-        return splitter.finish()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +81,7 @@ def play(
     frame_s: float | None = None,
     progress: Callable[[float], None] | None = None,
     with_ladder: bool = True,
+    store: Store | None = None,
 ) -> Played:
     """Send a file through the rig up to the HF branch.
 
@@ -120,6 +95,8 @@ def play(
         Told the share of the file done, 0 to 1, from time to time.
     with_ladder : bool
         False saves the time and the memory of what only the margin needs.
+    store : Store, optional
+        Asked first whether the file has been through such a rig before; what is played is kept in it.
 
     Raises
     ------
@@ -127,9 +104,38 @@ def play(
         If the file cannot be read or nothing in it can.
     """
     programme = decode.inspect(source)
-    lines = [
-        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
-    ]
+    with Recall(store, programme, rig, frame_s=frame_s) as recall:
+        passage = recall.passage(with_ladder=with_ladder)
+        if passage is None:
+            passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder)
+            recall.keep(passage)
+    feeds = tuple(
+        _feed(
+            passed,
+            Replay(programme=programme, channel=channel, rig=rig, frame_s=passed.frames.frame_s, kept=recall.replays),
+        )
+        for channel, passed in enumerate(passage.channels)
+    )
+    return Played(
+        programme=programme,
+        duration_s=passage.finding.length / programme.sample_rate_hz,
+        loudness=passage.loudness,
+        feeds=feeds,
+        notes=as_entry(source).notes + notes.of(programme, rig, passage.sample_peak),
+        unjudged=notes.unjudged(programme, passage.finding),
+    )
+
+
+def _pass(
+    programme: decode.Programme,
+    rig: Rig,
+    frame_s: float | None,
+    progress: Callable[[float], None] | None,
+    *,
+    with_ladder: bool,
+) -> Passage:
+    """Every sample of a file through amplifier and crossover."""
+    lines = [_Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.channel_count)]
     finding = decode.Finding()
     with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
@@ -144,15 +150,30 @@ def play(
         raise ProgrammeError(
             "holds nothing but samples that are no numbers", where=programme.name, hint="export it again"
         )
-    feeds = tuple(line.finish() for line in lines)
-    loudness = combine([line.meter for line in lines])
-    return Played(
-        programme=programme,
-        duration_s=finding.length / programme.sample_rate_hz,
-        loudness=loudness,
-        feeds=feeds,
-        notes=as_entry(source).notes + notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
-        unjudged=notes.unjudged(programme, finding),
+    channels = tuple(line.finish() for line in lines)
+    return Passage(
+        finding=finding,
+        sample_peak=max(line.meter.sample_peak for line in lines),
+        loudness=combine([line.meter for line in lines]),
+        channels=channels,
+    )
+
+
+def _feed(passed: Passed, replay: Replay) -> ChannelFeed:
+    """What a channel sends on behind the pad."""
+    rig, ladder = replay.rig, passed.ladder
+    frames = padded(passed.frames, rig)
+    return ChannelFeed(
+        frames=frames,
+        ladder=None if ladder is None else replace(ladder, crossover=after_amplifier(rig)),
+        replay=replay,
+        clipped_ratio=passed.clipped_ratio,
+        overall_clipped_ratio=passed.overall_clipped_ratio,
+        hf_energy_ratio=passed.hf_energy_ratio,
+        hf_voltage_rms_v=passed.rms_v * db_to_amplitude(-rig.crossover.pad_db),
+        hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
+        limiter=passed.limiter,
+        true_peak=passed.true_peak,
     )
 
 
@@ -164,6 +185,7 @@ def play_each(
     faults: list[FileFault],
     progress: Callable[[int], Callable[[float], None]] | None = None,
     with_ladder: bool = True,
+    store: Store | None = None,
 ) -> bool:
     """Play files one after the other; one that cannot be analysed does not stop the rest.
 
@@ -177,7 +199,7 @@ def play_each(
         What could not be analysed, or not to the end, is added to it.
     progress : callable, optional
         Given a file's index, returns the callable that is told how much of it is done.
-    with_ladder : bool
+    with_ladder, store
         As `play`.
 
     Returns
@@ -188,7 +210,7 @@ def play_each(
     for index, programme in enumerate(programmes):
         try:
             tell = progress(index) if progress else None
-            played = play(programme, rig, progress=tell, with_ladder=with_ladder)
+            played = play(programme, rig, progress=tell, with_ladder=with_ladder, store=store)
             use(played)
             faults += played.faults
         except AuditorError as error:
@@ -201,12 +223,9 @@ def play_each(
 class _Line:
     """The stages of one channel."""
 
-    def __init__(
-        self, programme: decode.Programme, channel: int, rig: Rig, frame_s: float | None, *, with_ladder: bool
-    ) -> None:
+    def __init__(self, programme: decode.Programme, rig: Rig, frame_s: float | None, *, with_ladder: bool) -> None:
         sample_rate_hz = programme.sample_rate_hz
-        behind = after_amplifier(rig)
-        self._rig = rig
+        behind = before_pad(rig)
         # Behind a limiter another gain is not the same wave scaled: see the margin.
         self._climbs = with_ladder and not rig.limiters
         self.meter = ChannelMeter(sample_rate_hz)
@@ -225,7 +244,6 @@ class _Line:
             frame_length=self.splitter.frame_length,
             headroom_db=programme.headroom_db + self.processor.headroom_db,
         )
-        self._replay = Replay(programme=programme, channel=channel, rig=rig, frame_s=self.splitter.frame_s)
         self.length = 0
 
     def push(self, samples: NDArray[np.float32]) -> None:
@@ -240,21 +258,18 @@ class _Line:
         if self._climbs:
             self.ladder.push(wished_v)
 
-    def finish(self) -> ChannelFeed:
+    def finish(self) -> Passed:
         self._amplify(self.processor.finish())
         self.meter.finish()  # the peak may lie behind the last sample
         frames = self.splitter.finish()
         square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
-        before_pad = square * 10.0 ** (self._rig.crossover.pad_db / 10.0)
-        return ChannelFeed(
+        return Passed(
             frames=frames,
             ladder=self.ladder.finish() if self._climbs else None,
-            replay=self._replay,
             clipped_ratio=self.amplifier.clipped_ratio(),
             overall_clipped_ratio=self.amplifier.clipped_count / self.length,
-            hf_energy_ratio=before_pad / self.amplifier.energy if self.amplifier.energy > 0.0 else 0.0,
-            hf_voltage_rms_v=float(np.sqrt(square / self.length)),
-            hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
+            hf_energy_ratio=square / self.amplifier.energy if self.amplifier.energy > 0.0 else 0.0,
+            rms_v=float(np.sqrt(square / self.length)),
             limiter=self.processor.limiter_work(),
             true_peak=self.meter.true_peak,
         )

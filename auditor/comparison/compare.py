@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from auditor.comparison.overdrive import Overdriven
     from auditor.comparison.portrait import Portrait, Progress, Standing
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 LEAST, MOST = 2, 6  # programmes
 LETTERS = "ABCDEF"
@@ -117,6 +118,7 @@ def find(
     progress: Callable[[int], Progress] | None = None,
     tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    store: Store | None = None,
 ) -> tuple[Comparison | None, list[FileFault]]:
     """Compare the files, as far as they can be read.
 
@@ -130,6 +132,8 @@ def find(
     tell : callable, optional
         Told what is being done after that.
     earlier_faults : sequence of FileFault
+    store : Store, optional
+        Where what was played is kept from one run to the next.
 
     Returns
     -------
@@ -142,7 +146,7 @@ def find(
     portraits: list[Portrait] = []
     for index, file in enumerate(files):
         try:
-            portrait = portray(file, rig, progress=progress(index) if progress else None)
+            portrait = portray(file, rig, progress=progress(index) if progress else None, store=store)
         except AuditorError as error:
             faults.append(FileFault(path=as_entry(file).name, message=str(error)))
             continue
@@ -150,10 +154,12 @@ def find(
         faults += portrait.faults
     if len(portraits) < LEAST:
         return None, faults
-    return _comparison(portraits, rig, tell=tell), faults
+    return _comparison(portraits, rig, tell=tell, store=None if store is None else store.for_trials()), faults
 
 
-def _comparison(portraits: list[Portrait], rig: Rig, *, tell: Callable[[str], None] | None) -> Comparison:
+def _comparison(
+    portraits: list[Portrait], rig: Rig, *, tell: Callable[[str], None] | None, store: Store | None
+) -> Comparison:
     audits = [each.audit for each in portraits]
     reference_lufs = min((each.loudness_lufs for each in audits if each.loudness_lufs is not None), default=None)
     reference_dbtp = min((each.true_peak_dbtp for each in audits if each.true_peak_dbtp is not None), default=None)
@@ -166,9 +172,9 @@ def _comparison(portraits: list[Portrait], rig: Rig, *, tell: Callable[[str], No
             Compared(
                 letter=letter,
                 portrait=portrait,
-                equal_loudness=_at(portrait, rig, audit.loudness_lufs, reference_lufs),
-                equal_peak=_at(portrait, rig, audit.true_peak_dbtp, reference_dbtp),
-                overdriven=overdrive(portrait, rig),
+                equal_loudness=_at(portrait, rig, audit.loudness_lufs, reference_lufs, store),
+                equal_peak=_at(portrait, rig, audit.true_peak_dbtp, reference_dbtp, store),
+                overdriven=overdrive(portrait, rig, store=store),
             )
         )
     worst = max(programmes, key=lambda each: each.power_db)
@@ -182,10 +188,12 @@ def _comparison(portraits: list[Portrait], rig: Rig, *, tell: Callable[[str], No
     )
 
 
-def _at(portrait: Portrait, rig: Rig, present_db: float | None, reference_db: float | None) -> Standing | None:
+def _at(
+    portrait: Portrait, rig: Rig, present_db: float | None, reference_db: float | None, store: Store | None
+) -> Standing | None:
     if present_db is None or reference_db is None or portrait.terms is None:
         return None
-    return at_gain(portrait, rig, reference_db - present_db)
+    return at_gain(portrait, rig, reference_db - present_db, store=store)
 
 
 def _differences(worst: Compared, programmes: list[Compared]) -> tuple[Difference, ...]:

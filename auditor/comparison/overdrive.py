@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from auditor.comparison.portrait import Portrait
     from auditor.programme.entry import Source
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
 OVERDRIVES_DB = (0.0, 3.0, 6.0, 10.0)
 _AVERAGING_S = 1.0  # of the rms detector, whose reading is not used
@@ -44,7 +45,7 @@ class Overdriven:
     split: Split
 
 
-def overdrive(portrait: Portrait, rig: Rig) -> tuple[Overdriven, ...]:
+def overdrive(portrait: Portrait, rig: Rig, *, store: Store | None = None) -> tuple[Overdriven, ...]:
     """Drive the programme's peaks 0, 3, 6 and 10 dB beyond the rails; empty for silence."""
     if portrait.terms is None:
         return ()
@@ -52,16 +53,18 @@ def overdrive(portrait: Portrait, rig: Rig) -> tuple[Overdriven, ...]:
     source = portrait.audit.source
     peak_v = math.sqrt(2.0) * listen(source, free, averaging_s=_AVERAGING_S).peak_v
     to_rail_db = amplitude_to_db(rig.amplifier.rail_v / peak_v)
-    return tuple(_at(source, free, portrait, each, to_rail_db + each) for each in OVERDRIVES_DB)
+    return tuple(_at(source, free, portrait, each, to_rail_db + each, store) for each in OVERDRIVES_DB)
 
 
-def _at(source: Source, rig: Rig, portrait: Portrait, overdrive_db: float, gain_db: float) -> Overdriven:
+def _at(
+    source: Source, rig: Rig, portrait: Portrait, overdrive_db: float, gain_db: float, store: Store | None
+) -> Overdriven:
     assert portrait.terms is not None
     programme_w = portrait.terms.bare_w * 10.0 ** (gain_db / 10.0)
     if overdrive_db <= 0.0:
         split = Split(programme_w=programme_w, clipping_w=0.0)
         return Overdriven(overdrive_db=overdrive_db, gain_db=gain_db, clipped_ratio=0.0, split=split)
-    played = play(source, louder_by(rig, gain_db), with_ladder=False)
+    played = play(source, louder_by(rig, gain_db), with_ladder=False, store=store)
     # The channel that was the hottest as played: it is the same file, and its power is what is split.
     power_w = minutes((played.feeds[portrait.terms.channel].frames,), rig)[0].power_w
     return Overdriven(

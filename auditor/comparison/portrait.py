@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.programme.entry import Source
     from auditor.rig import Rig
+    from auditor.store.store import Store
 
     Progress = Callable[[float], None]
 
@@ -102,8 +103,10 @@ def louder_by(rig: Rig, gain_db: float) -> Rig:
     return replace(rig, level=replace(rig.level, gain_db=rig.level.gain_db + gain_db))
 
 
-def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Portrait:
+def portray(source: Source, rig: Rig, *, progress: Progress | None = None, store: Store | None = None) -> Portrait:
     """Play a programme as often as it takes to know what its HF power is made of.
+
+    What was played is kept in the store, if there is one.
 
     Raises
     ------
@@ -112,13 +115,15 @@ def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Po
     """
     step = _steps(progress)
     bands = spectrum(source).band_level_dbfs
-    played = play(source, rig, progress=step(1))
+    played = play(source, rig, progress=step(1), store=store)
+    store = None if store is None else store.for_trials()
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):
-        unclipped = bare = play(source, without_rails(rig), with_ladder=False, progress=step(2))
+        unclipped = bare = play(source, without_rails(rig), with_ladder=False, progress=step(2), store=store)
     if rig.limiters:
-        bare = play(source, replace(without_rails(rig), limiters=()), with_ladder=False, progress=step(3))
+        free = replace(without_rails(rig), limiters=())
+        bare = play(source, free, with_ladder=False, progress=step(3), store=store)
     frames = tuple(feed.frames for feed in played.feeds)
     present = _standing(frames, rig, [feed.hf_energy_ratio for feed in played.feeds], gain_db=0.0)
     return Portrait(
@@ -131,12 +136,12 @@ def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Po
     )
 
 
-def at_gain(portrait: Portrait, rig: Rig, gain_db: float) -> Standing:
+def at_gain(portrait: Portrait, rig: Rig, gain_db: float, *, store: Store | None = None) -> Standing:
     """The programme at another level; played again only where rails or limiters make it another wave."""
     if gain_db == 0.0:
         return portrait.standing
     if rig.limiters or portrait.clips or gain_db > 0.0:
-        played = play(portrait.audit.source, louder_by(rig, gain_db), with_ladder=False)
+        played = play(portrait.audit.source, louder_by(rig, gain_db), with_ladder=False, store=store)
         frames = tuple(feed.frames for feed in played.feeds)
         ratios = [feed.hf_energy_ratio for feed in played.feeds]
     else:

@@ -1,0 +1,178 @@
+"""What is kept of a programme between two runs: all that came out of the crossover's filter, as a record of the store.
+
+The pad is not in it: it is one factor, in single precision, on the voltages of every frame, and `Passed.behind` puts it
+on whether the record was read or made just now. So both ways give the same numbers to the last bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from auditor.audit_types import LimiterWork
+from auditor.chain.overdrive import OverdriveLadder
+from auditor.chain.processor import after_amplifier
+from auditor.chain.splitter import HfFrames
+from auditor.programme.decode import Finding
+from auditor.programme.loudness import Loudness
+from auditor.store.vault import Record
+from auditor.units import db_to_amplitude
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from auditor.programme.decode import Programme
+    from auditor.rig import Crossover, Rig
+
+_LADDER_ARRAYS = ("gain_db", "level_db", "peak_db", "onset_db")
+_LADDER_VALUES = ("lead", "frame_length", "sample_rate_hz", "rail_v")
+_INDEX_ARRAYS = ("positions", "stamps", "checks")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passed:
+    """What one channel sends through the crossover's filter, before the pad.
+
+    Parameters
+    ----------
+    frames : HfFrames
+    ladder : OverdriveLadder or None
+        None where it was played without.
+    clipped_ratio : ndarray [shape=(frames,)] float32
+    rms_v : float
+        Over the whole programme [V].
+    true_peak : float
+        Of the file, full scale 1.0.
+    """
+
+    frames: HfFrames
+    ladder: OverdriveLadder | None
+    clipped_ratio: NDArray[np.float32]
+    overall_clipped_ratio: float
+    hf_energy_ratio: float
+    rms_v: float
+    limiter: LimiterWork | None
+    true_peak: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passage:
+    """A whole programme that has been through the crossover's filter: what of a playing does not depend on its name."""
+
+    finding: Finding
+    sample_peak: float
+    loudness: Loudness
+    channels: tuple[Passed, ...]
+
+
+def before_pad(rig: Rig) -> Crossover:
+    """What stands behind the amplifier, but for the pad."""
+    return replace(after_amplifier(rig), pad_db=0.0)
+
+
+def padded(frames: HfFrames, rig: Rig) -> HfFrames:
+    """The same behind the pad."""
+    ratio = np.float32(db_to_amplitude(-rig.crossover.pad_db))
+    return frames if ratio == 1.0 else replace(frames, rms_v=frames.rms_v * ratio, peak_v=frames.peak_v * ratio)
+
+
+def frames_record(frames: HfFrames) -> Record:
+    """Frames alone."""
+    return Record(
+        values={"frame_s": frames.frame_s, "duration_s": frames.duration_s},
+        arrays={"rms_v": frames.rms_v, "peak_v": frames.peak_v},
+    )
+
+
+def frames_of(record: Record) -> HfFrames:
+    """The frames of `frames_record`."""
+    values = record.values
+    return HfFrames(frame_s=values["frame_s"], duration_s=values["duration_s"], **record.arrays)
+
+
+def passage_record(passage: Passage, programme: Programme) -> Record:
+    """A passage as plain values and arrays; with it, where the frames of a file lie that PyAV reads."""
+    arrays: dict[str, NDArray[Any]] = {}
+    values: dict[str, Any] = {
+        "finding": asdict(passage.finding),
+        "sample_peak": passage.sample_peak,
+        "loudness": asdict(passage.loudness),
+        "channels": [_values_of(each) for each in passage.channels],
+    }
+    index = programme.index
+    if index is not None and index.stamps is not None:
+        arrays |= {name: getattr(index, name) for name in _INDEX_ARRAYS}
+    for number, channel in enumerate(passage.channels):
+        found = {**frames_record(channel.frames).arrays, "clipped_ratio": channel.clipped_ratio}
+        if channel.ladder is not None:
+            found |= {name: getattr(channel.ladder, name) for name in _LADDER_ARRAYS}
+        arrays |= {f"{number}.{name}": array for name, array in found.items()}
+    return Record(values=values, arrays=arrays)
+
+
+def passage_of(record: Record, programme: Programme, rig: Rig, *, with_ladder: bool) -> Passage:
+    """The passage of `passage_record`.
+
+    Parameters
+    ----------
+    record : Record
+    programme : Programme
+        Its index is filled in, where it has one.
+    rig : Rig
+    with_ladder : bool
+        False leaves the ladder out, as if it had been played without.
+    """
+    values = record.values
+    if programme.index is not None and "stamps" in record.arrays:
+        for name in _INDEX_ARRAYS:
+            setattr(programme.index, name, record.arrays[name])
+    channels = [
+        _passed_of(each, _arrays_of(number, record), rig, with_ladder=with_ladder)
+        for number, each in enumerate(values["channels"])
+    ]
+    return Passage(
+        finding=Finding(**values["finding"]),
+        sample_peak=values["sample_peak"],
+        loudness=Loudness(**values["loudness"]),
+        channels=tuple(channels),
+    )
+
+
+def has_ladder(record: Record) -> bool:
+    """Whether the record of a passage has what the margin needs."""
+    return all(each["ladder"] is not None for each in record.values["channels"])
+
+
+def _values_of(channel: Passed) -> dict[str, Any]:
+    ladder = channel.ladder
+    return {
+        "frames": frames_record(channel.frames).values,
+        "ladder": None if ladder is None else {name: getattr(ladder, name) for name in _LADDER_VALUES},
+        "overall_clipped_ratio": channel.overall_clipped_ratio,
+        "hf_energy_ratio": channel.hf_energy_ratio,
+        "rms_v": channel.rms_v,
+        "limiter": None if channel.limiter is None else asdict(channel.limiter),
+        "true_peak": channel.true_peak,
+    }
+
+
+def _arrays_of(number: int, record: Record) -> dict[str, NDArray[Any]]:
+    start = f"{number}."
+    return {name.removeprefix(start): array for name, array in record.arrays.items() if name.startswith(start)}
+
+
+def _passed_of(values: dict[str, Any], arrays: dict[str, NDArray[Any]], rig: Rig, *, with_ladder: bool) -> Passed:
+    ladder = None
+    if with_ladder and values["ladder"] is not None:
+        found: dict[str, Any] = {name: arrays[name] for name in _LADDER_ARRAYS}
+        ladder = OverdriveLadder(**values["ladder"], **found, crossover=before_pad(rig))
+    limiter = values["limiter"]
+    return Passed(
+        frames=HfFrames(**values["frames"], rms_v=arrays["rms_v"], peak_v=arrays["peak_v"]),
+        ladder=ladder,
+        clipped_ratio=arrays["clipped_ratio"],
+        limiter=None if limiter is None else LimiterWork(**limiter),
+        **{name: values[name] for name in ("overall_clipped_ratio", "hf_energy_ratio", "rms_v", "true_peak")},
+    )

@@ -1,0 +1,106 @@
+"""What a playing has to do with the store: ask it before, hand over to it afterwards, also for whole replays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+from auditor.chain.kept import Passage, frames_of, frames_record, has_ladder, passage_of, passage_record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from auditor.chain.splitter import HfFrames
+    from auditor.programme.decode import Programme
+    from auditor.rig import Rig
+    from auditor.store.identity import Key
+    from auditor.store.store import Store
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replays:
+    """Whole channels at other gains, kept beside what was played.
+
+    Parameters
+    ----------
+    store : Store
+    key : Key
+        Of what was played.
+    name : str
+        The track, for messages.
+    was_kept : bool
+        Whether what was played came out of the store.
+    """
+
+    store: Store
+    key: Key
+    name: str
+    was_kept: bool
+
+    def frames(self, channel: int, gain_db: float, replay: Callable[[], HfFrames]) -> HfFrames:
+        """Frames before the pad, kept or replayed just now."""
+        key = self.key.of(replayed={"channel": channel, "gain_db": gain_db})
+        record = self.store.get(key)
+        if record is None:
+            if self.was_kept:
+                self.store.say_once(
+                    f"{self.name}: at the margin the amplifier or a limiter works differently than at this level, so "
+                    "its samples are read again"
+                )
+            record = frames_record(replay())
+            self.store.put(key, record)
+        return frames_of(record)
+
+
+class Recall:
+    """One track through one rig, and what the store has of it.
+
+    Parameters
+    ----------
+    store : Store or None
+        None asks and keeps nothing.
+    programme : Programme
+    rig : Rig
+    frame_s : float or None
+        As `auditor.chain.play.play`.
+    """
+
+    def __init__(self, store: Store | None, programme: Programme, rig: Rig, *, frame_s: float | None) -> None:
+        self._store, self._programme, self._rig = store, programme, rig
+        self._question = None if store is None else store.ask(programme, rig, frame_s=frame_s)
+        self._key: Key | None = None
+        self._was_kept = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._question is not None:
+            self._question.close()
+
+    def passage(self, *, with_ladder: bool) -> Passage | None:
+        """What the store has; None if that is nothing, or too little."""
+        needs_ladder = with_ladder and not self._rig.limiters
+        found = None
+        if self._question is not None:
+            found = self._question.found(lambda record: has_ladder(record) or not needs_ladder)
+        if found is None:
+            return None
+        self._key, record = found
+        self._was_kept = True
+        return passage_of(record, self._programme, self._rig, with_ladder=with_ladder)
+
+    def keep(self, passage: Passage) -> None:
+        """Hand over what was played."""
+        if self._store is None or self._question is None:
+            return
+        self._key = self._question.key()
+        if self._key is not None:
+            self._store.put(self._key, passage_record(passage, self._programme))
+
+    @property
+    def replays(self) -> Replays | None:
+        """Where whole replays are kept; None where nothing is."""
+        if self._store is None or self._key is None:
+            return None
+        return Replays(store=self._store, key=self._key, name=self._programme.name, was_kept=self._was_kept)

@@ -1,0 +1,183 @@
+"""What a record is found by: the bytes of the sound file, what is played of it, and all of the rig that sound meets.
+
+**File.** A digest of every byte of it (BLAKE2b). So that a file need not be read to its end each time, its digest is
+remembered beside its place, size, dates and number on the disk; as long as none of them has changed it is taken to be
+the same file. Only a change that leaves all of these as they were goes unseen: damage by the disk itself, or a program
+that sets back the clock. A file that was changed less than two seconds before is not remembered.
+
+**Rig.** Everything but what stands behind the crossover's filter: protection, driver, site, and the pad, which is one
+factor on what comes out of it.
+
+**Program.** Its own version, the text of every module that samples pass through, and the libraries that compute.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import auditor
+from auditor.programme.entry import as_entry
+from auditor.store.vault import SEEN_SUFFIX
+
+if TYPE_CHECKING:
+    from auditor.programme.decode import Programme
+    from auditor.rig import Rig
+    from auditor.store.vault import Vault
+
+# Of the rig and of an entry: what does not change what is played. Whatever is added to them counts until named here.
+_BEHIND = ("protection", "driver", "site", "assumed", "path")
+_NAMES = ("path", "title", "turn", "notes")
+_RACY_S = 2.0
+_READ_BYTES = 1 << 20
+_MODULES = ("chain", "programme", "arrays.py", "kernels.py", "rig.py", "units.py", "published")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Key:
+    """What a record is found by.
+
+    content : str
+        Digest of the file, with its size before it.
+    played : dict
+        What was done with it, in tables; JSON.
+    """
+
+    content: str
+    played: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """The record's own name, which begins with `content`."""
+        text = json.dumps(self.played, sort_keys=True)
+        return f"{self.content}-{hashlib.blake2b(text.encode(), digest_size=16).hexdigest()}"
+
+    def of(self, **more: Any) -> Key:
+        """The key of something derived from the same playing."""
+        return Key(content=self.content, played={**self.played, **more})
+
+
+def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> dict[str, Any]:
+    """All that decides what comes out of the crossover's filter, but the file itself."""
+    tables: dict[str, Any] = {
+        each.name: _plain(getattr(rig, each.name)) for each in fields(rig) if each.name not in _BEHIND
+    }
+    tables["crossover"] = {key: value for key, value in tables["crossover"].items() if key != "pad_db"}
+    entry = as_entry(programme.source)
+    tables["entry"] = {each.name: getattr(entry, each.name) for each in fields(entry) if each.name not in _NAMES}
+    tables["entry"]["suffix"] = Path(entry.path).suffix.lower()  # by which headerless sound is told
+    tables["frame_s"] = frame_s
+    tables["program"] = _program()
+    if programme.index is not None:
+        import av  # has read it, so it is there already
+
+        tables["program"] = {**_program(), "av": av.__version__, "codecs": str(av.library_versions)}
+    return tables
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    return asdict(value) if hasattr(value, "__dataclass_fields__") else value
+
+
+@functools.cache
+def _program() -> dict[str, str]:
+    """Version, libraries, and a digest of the modules that samples pass through."""
+    import numba
+    import numpy as np
+    import scipy
+    import soundfile
+
+    here = Path(__file__).parents[1]
+    digest = hashlib.blake2b(digest_size=16)
+    for name in _MODULES:
+        for path in sorted((here / name).rglob("*.py")) if (here / name).is_dir() else [here / name]:
+            digest.update(path.read_bytes())
+    return {
+        "version": auditor.__version__,
+        "modules": digest.hexdigest(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "numba": numba.__version__,
+        "libsndfile": soundfile.__libsndfile_version__,
+    }
+
+
+class Content:
+    """The bytes of a file: remembered, read now, or being read beside the work where nothing can be found anyway.
+
+    Parameters
+    ----------
+    path : str
+    vault : Vault
+    trusts_dates : bool
+        Whether a file whose size, dates and number are as before is taken to be the same.
+    """
+
+    def __init__(self, path: str, vault: Vault, *, trusts_dates: bool) -> None:
+        self._path, self._vault = path, vault
+        self._stat = os.stat(path)
+        self._looked_s = time.time()
+        self._thread: ThreadPoolExecutor | None = None
+        self._remembered = self._recall() if trusts_dates else None
+        self._digest: Callable[[], str] = lambda: self._remembered or ""
+        self.may_be_known = True
+        if self._remembered is None:
+            self.may_be_known = bool(vault.names(f"{self._stat.st_size:x}-"))
+            self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="digest")
+            self._digest = self._thread.submit(_digest, path).result
+
+    def name(self) -> str | None:
+        """Size and digest; None if the file was changed meanwhile, or cannot be read."""
+        try:
+            digest = self._digest()
+            if _mark(os.stat(self._path)) != _mark(self._stat):
+                return None
+        except OSError:
+            return None
+        finally:
+            self.close()
+        if self._remembered is None and self._looked_s - max(self._stat.st_mtime, self._stat.st_ctime) > _RACY_S:
+            note = {"mark": _mark(self._stat), "digest": digest}
+            self._vault.write(self._seen_name, [json.dumps(note).encode()])
+        return f"{self._stat.st_size:x}-{digest}"
+
+    def close(self) -> None:
+        """Wait for a digest that is under way."""
+        if self._thread is not None:
+            self._thread.shutdown(wait=True, cancel_futures=True)
+
+    @property
+    def _seen_name(self) -> str:
+        place = hashlib.blake2b(os.fsencode(os.path.abspath(self._path)), digest_size=16).hexdigest()
+        return f"{place}{SEEN_SUFFIX}"
+
+    def _recall(self) -> str | None:
+        place = self._vault.folder / self._seen_name
+        try:
+            note = json.loads(place.read_bytes())
+            os.utime(place)  # was used just now
+            return str(note["digest"]) if note["mark"] == _mark(self._stat) else None
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+
+def _mark(stat: os.stat_result) -> list[int]:
+    return [stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
+
+
+def _digest(path: str) -> str:
+    digest = hashlib.blake2b(digest_size=16)
+    with open(path, "rb") as file:
+        while part := file.read(_READ_BYTES):
+            digest.update(part)
+    return digest.hexdigest()

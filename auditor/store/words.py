@@ -1,0 +1,60 @@
+"""Why a file that was played before has to be played again, in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+_REASONS = {
+    "level": "the amplifier may clip differently at the new level",
+    "amplifier": "the amplifier clips differently",
+    "equaliser": "behind another equaliser the amplifier may clip differently",
+    "limiters": "a limiter answers to every sample",
+    "crossover": "another crossover lets other parts of the wave through",
+}
+_CUT = ("entry", "frame_s", "program")
+
+
+def why_played(earlier: Sequence[Mapping[str, Any]], now: Mapping[str, Any]) -> str | None:
+    """What of the rig is another than when the file was played before, and why that takes the samples.
+
+    Parameters
+    ----------
+    earlier : sequence of mapping
+        How it was played before, as `auditor.store.identity.played_tables` has it; the nearest of them is named.
+    now : mapping
+
+    Returns
+    -------
+    str or None
+        None where it is not the rig, but the cut or the program.
+    """
+    found = [
+        list(_changes(before, now))
+        for before in earlier
+        if "replayed" not in before and all(before.get(table) == now.get(table) for table in _CUT)
+    ]
+    nearest = min((changes for changes in found if changes), key=len, default=None)
+    if nearest is None:
+        return None
+    what = ", ".join(change for _, change in nearest)
+    reasons = "; ".join(dict.fromkeys(_REASONS[table] for table, _ in nearest))
+    return f"{what}: {reasons}, so what was played before is read from its samples again"
+
+
+def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Table and words of everything that is another."""
+    for table in _REASONS:
+        old, new = before.get(table), now.get(table)
+        if old == new:
+            continue
+        if not (isinstance(old, Mapping) and isinstance(new, Mapping)):
+            yield table, f"another {table.removesuffix('s')}"
+            continue
+        for key, value in new.items():
+            if old.get(key) != value:
+                yield table, f"{table}.{key} {_shown(value)} instead of {_shown(old.get(key))}"
+
+
+def _shown(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
