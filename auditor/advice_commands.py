@@ -142,8 +142,9 @@ def _run(
     output: str | None,
     no_cache: bool,
 ) -> NoReturn:
-    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
+    rig = load_rig_or_stop(rig_path)
     files, faults = find_files(paths, output=output, rig=rig)
+    store = open_store(no_cache=no_cache)
     try:
         with libraries_silenced():
             found, all_faults = answer(_Asked(files=files, rig=rig, faults=faults, store=store))

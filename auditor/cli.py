@@ -88,8 +88,8 @@ def cli() -> None:
 @cache_option
 def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
     """Audit sound files and folders of them through a rig."""
-    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, store=store)
+    rig = load_rig_or_stop(rig_path)
+    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
 
 
 @cli.command()
@@ -104,8 +104,7 @@ def demo(style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    store = open_store(no_cache=no_cache)
-    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, store=store)
+    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -117,11 +116,11 @@ cli.add_command(cache_command)
 
 
 def _audit_and_report(
-    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, store: Store | None
+    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, no_cache: bool
 ) -> NoReturn:
     files, faults = find_files(paths, output=output, rig=rig)
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig, store)
+    result = _audit_all(files, faults, rig, open_store(no_cache=no_cache))
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:

@@ -59,14 +59,14 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     """
     from auditor.errors import AuditorError
 
-    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
+    rig = load_rig_or_stop(rig_path)
     files, faults = find_files(paths, output=output, rig=rig)
     if not _LEAST <= len(files) <= _MOST:
         twice = " (a file named twice counts once)" if len(files) < len(paths) else ""
         stop(*(fault.message for fault in faults), f"compare takes two to six sound files, got {len(files)}{twice}")
     try:
         with libraries_silenced():
-            comparison, all_faults = _compare(files, rig, faults, store)
+            comparison, all_faults = _compare(files, rig, faults, open_store(no_cache=no_cache))
     except KeyboardInterrupt:
         say("interrupted: a comparison needs all of the files, so there is none")
         sys.exit(ExitStatus.INTERRUPTED)

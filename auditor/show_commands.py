@@ -102,9 +102,9 @@ def render_command(
     """
     wanted = _Wanted(output=output, which=which, from_s=from_s, to_s=to_s)
     _refuse(path, wanted, force=force)
-    rig, store = load_rig_or_stop(rig_path), open_store(no_cache=no_cache)
+    rig = load_rig_or_stop(rig_path)
     refuse_unwritable(output, keep=[path, rig.path], is_sound=True)
-    _render(path, rig, wanted, store)
+    _render(path, rig, wanted, open_store(no_cache=no_cache))
 
 
 COMMANDS = (render_command,)

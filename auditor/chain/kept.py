@@ -6,7 +6,7 @@ on whether the record was read or made just now. So both ways give the same numb
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -79,17 +79,28 @@ def padded(frames: HfFrames, rig: Rig) -> HfFrames:
 
 
 def frames_record(frames: HfFrames) -> Record:
-    """Frames alone."""
-    return Record(
-        values={"frame_s": frames.frame_s, "duration_s": frames.duration_s},
-        arrays={"rms_v": frames.rms_v, "peak_v": frames.peak_v},
-    )
+    """Frames alone.
+
+    Raises
+    ------
+    TypeError
+        If there is something in them that cannot be kept.
+    """
+    values, arrays = {}, {}
+    for each in fields(frames):
+        value = getattr(frames, each.name)
+        if isinstance(value, np.ndarray):
+            arrays[each.name] = value
+        elif isinstance(value, float):
+            values[each.name] = value
+        elif value is not None:
+            raise TypeError(f"frames with {each.name} cannot be kept")
+    return Record(values={"frames": values}, arrays=arrays)
 
 
 def frames_of(record: Record) -> HfFrames:
     """The frames of `frames_record`."""
-    values = record.values
-    return HfFrames(frame_s=values["frame_s"], duration_s=values["duration_s"], **record.arrays)
+    return HfFrames(**record.values["frames"], **record.arrays)
 
 
 def passage_record(passage: Passage, programme: Programme) -> Record:
@@ -148,7 +159,7 @@ def has_ladder(record: Record) -> bool:
 def _values_of(channel: Passed) -> dict[str, Any]:
     ladder = channel.ladder
     return {
-        "frames": frames_record(channel.frames).values,
+        **frames_record(channel.frames).values,
         "ladder": None if ladder is None else {name: getattr(ladder, name) for name in _LADDER_VALUES},
         "overall_clipped_ratio": channel.overall_clipped_ratio,
         "hf_energy_ratio": channel.hf_energy_ratio,
@@ -164,15 +175,16 @@ def _arrays_of(number: int, record: Record) -> dict[str, NDArray[Any]]:
 
 
 def _passed_of(values: dict[str, Any], arrays: dict[str, NDArray[Any]], rig: Rig, *, with_ladder: bool) -> Passed:
+    found: dict[str, Any] = {name: arrays.pop(name) for name in _LADDER_ARRAYS if name in arrays}
+    clipped_ratio = arrays.pop("clipped_ratio")
     ladder = None
     if with_ladder and values["ladder"] is not None:
-        found: dict[str, Any] = {name: arrays[name] for name in _LADDER_ARRAYS}
         ladder = OverdriveLadder(**values["ladder"], **found, crossover=before_pad(rig))
     limiter = values["limiter"]
     return Passed(
-        frames=HfFrames(**values["frames"], rms_v=arrays["rms_v"], peak_v=arrays["peak_v"]),
+        frames=HfFrames(**values["frames"], **arrays),
         ladder=ladder,
-        clipped_ratio=arrays["clipped_ratio"],
+        clipped_ratio=clipped_ratio,
         limiter=None if limiter is None else LimiterWork(**limiter),
         **{name: values[name] for name in ("overall_clipped_ratio", "hf_energy_ratio", "rms_v", "true_peak")},
     )

@@ -20,9 +20,11 @@ import os
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 import auditor
 from auditor.programme.entry import as_entry
@@ -34,7 +36,21 @@ if TYPE_CHECKING:
     from auditor.store.vault import Vault
 
 # Of the rig and of an entry: what does not change what is played. Whatever is added to them counts until named here.
-_BEHIND = ("protection", "driver", "site", "assumed", "path")
+BEHIND = ("protection", "site", "assumed", "path")
+BEHIND_OF_DRIVER = (
+    "rated_impedance_ohm",
+    "dc_resistance_ohm",
+    "continuous_power_w",
+    "program_power_w",
+    "peak_power_w",
+    "coil_material",
+    "coil_diameter_mm",
+    "coil_temp_limit_c",
+    "coil_thermal_resistance_k_per_w",
+    "body_thermal_resistance_k_per_w",
+    "coil_time_constant_s",
+    "body_time_constant_s",
+)
 _NAMES = ("path", "title", "turn", "notes")
 _RACY_S = 2.0
 _READ_BYTES = 1 << 20
@@ -67,10 +83,10 @@ class Key:
 
 def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> dict[str, Any]:
     """All that decides what comes out of the crossover's filter, but the file itself."""
-    tables: dict[str, Any] = {
-        each.name: _plain(getattr(rig, each.name)) for each in fields(rig) if each.name not in _BEHIND
-    }
-    tables["crossover"] = {key: value for key, value in tables["crossover"].items() if key != "pad_db"}
+    tables = {each.name: _plain(getattr(rig, each.name)) for each in fields(rig) if each.name not in BEHIND}
+    del tables["crossover"]["pad_db"]
+    for name in BEHIND_OF_DRIVER:
+        del tables["driver"][name]
     entry = as_entry(programme.source)
     tables["entry"] = {each.name: getattr(entry, each.name) for each in fields(entry) if each.name not in _NAMES}
     tables["entry"]["suffix"] = Path(entry.path).suffix.lower()  # by which headerless sound is told
@@ -84,16 +100,20 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
 
 
 def _plain(value: Any) -> Any:
+    """Tables, lists and values as JSON has them; of an array its digest."""
     if isinstance(value, tuple):
         return [_plain(each) for each in value]
-    return asdict(value) if hasattr(value, "__dataclass_fields__") else value
+    if isinstance(value, np.ndarray):
+        return hashlib.blake2b(np.ascontiguousarray(value).tobytes(), digest_size=16).hexdigest()
+    if is_dataclass(value):
+        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
+    return value
 
 
 @functools.cache
 def _program() -> dict[str, str]:
     """Version, libraries, and a digest of the modules that samples pass through."""
     import numba
-    import numpy as np
     import scipy
     import soundfile
 
