@@ -100,7 +100,7 @@ def frames_record(frames: HfFrames) -> Record:
 
 def frames_of(record: Record) -> HfFrames:
     """The frames of `frames_record`."""
-    return HfFrames(**record.values["frames"], **record.arrays)
+    return _frames_of(record.values["frames"], record.arrays)
 
 
 def passage_record(passage: Passage, programme: Programme) -> Record:
@@ -156,6 +156,10 @@ def has_ladder(record: Record) -> bool:
     return all(each["ladder"] is not None for each in record.values["channels"])
 
 
+def _frames_of(values: dict[str, Any], arrays: dict[str, Any]) -> HfFrames:
+    return HfFrames(**values, **arrays)
+
+
 def _values_of(channel: Passed) -> dict[str, Any]:
     ladder = channel.ladder
     return {
@@ -182,7 +186,7 @@ def _passed_of(values: dict[str, Any], arrays: dict[str, NDArray[Any]], rig: Rig
         ladder = OverdriveLadder(**values["ladder"], **found, crossover=before_pad(rig))
     limiter = values["limiter"]
     return Passed(
-        frames=HfFrames(**values["frames"], **arrays),
+        frames=_frames_of(values["frames"], arrays),
         ladder=ladder,
         clipped_ratio=clipped_ratio,
         limiter=None if limiter is None else LimiterWork(**limiter),
