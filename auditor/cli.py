@@ -9,6 +9,7 @@ import io
 import os
 import signal
 import sys
+from dataclasses import replace
 from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
@@ -47,6 +48,7 @@ F = TypeVar("F", bound="Callable[..., Any]")
 
 
 _FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
+_NO_SPECTRUM = "stopped by hand"
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -134,7 +136,13 @@ def _audit_and_report(
     if places is not None:
         track_files.write(result, style, places)
     else:
-        spectra = _spectra(result) if style == "html" else []
+        spectra: list[Spectrum | str] = []
+        if style == "html":
+            try:
+                spectra = _spectra(result)
+            except KeyboardInterrupt:
+                result, status = replace(result, interrupted=True), ExitStatus.INTERRUPTED
+                spectra = [_NO_SPECTRUM] * len(result.tracks)
         write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 

@@ -14,6 +14,8 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
+from auditor.interrupt import held
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
@@ -125,7 +127,7 @@ def libraries_silenced() -> Iterator[None]:
 
 
 def write_report(render: Callable[[IO[str]], None], output: str | None) -> None:
-    """Write to standard output, or to a file that appears only when it is whole.
+    """Write to standard output, or to a file that appears only when it is whole; Ctrl-C has effect after that.
 
     Parameters
     ----------
@@ -134,15 +136,18 @@ def write_report(render: Callable[[IO[str]], None], output: str | None) -> None:
     output : str or None
         Name of the file; None for standard output.
     """
-    if output is None:
-        try:
-            render(sys.stdout)
-            sys.stdout.flush()
-        except BrokenPipeError:
-            leave_stdout()  # the reader has gone, as a pager does that is quit; the verdict stands
-        return
-    with whole_file(output) as partial, partial.open("w", encoding="utf-8", newline="\n") as file:
-        render(file)
+    with held() as hold:
+        if output is None:
+            try:
+                render(sys.stdout)
+                sys.stdout.flush()
+            except BrokenPipeError:
+                leave_stdout()  # the reader has gone, as a pager does that is quit; the verdict stands
+        else:
+            with whole_file(output) as partial, partial.open("w", encoding="utf-8", newline="\n") as file:
+                render(file)
+    if hold.came:
+        raise KeyboardInterrupt
 
 
 @contextmanager

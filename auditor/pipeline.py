@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play, play_each
+from auditor.interrupt import held
 from auditor.judgement.examine import Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
@@ -95,11 +97,17 @@ def audit_set(
     heat = CarriedHeat(rig)
 
     def take(played: Played) -> None:
-        tracks.append(judge(played, rig))
-        heat.carry_through([feed.frames for feed in played.feeds])
+        judged = judge(played, rig)
+        with held() as hold:  # a track is in the set with its heat, or not at all
+            heat.carry_through([feed.frames for feed in played.feeds])
+            tracks.append(judged)
+        if hold.came:
+            raise KeyboardInterrupt
 
     interrupted = play_each(programmes, rig, take, faults=faults, progress=progress, store=store)
-    return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+    with held() as hold:
+        result = _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+    return replace(result, interrupted=interrupted or hold.came)
 
 
 def judge(played: Played, rig: Rig) -> Audit:

@@ -14,13 +14,16 @@ import numpy as np
 
 from auditor.audit_types import AtEnd, ChannelAudit, End, Passage, ProtectionWork, Tolerance, Traces, Verdict
 from auditor.judgement.passages import PassageFinder
-from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches
+from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches, together
 from auditor.judgement.tally import Attenuations, Tally
-from auditor.judgement.worst import Excess, Worst, worst_of
+from auditor.judgement.worst import Excess, Worst
 from auditor.protection import ends as protection_ends
+from auditor.simulation import Course
 from auditor.units import amplitude_to_db
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from auditor.chain.play import ChannelFeed
@@ -80,19 +83,23 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
     bins = _Binning(len(frames.rms_v))
     finder = PassageFinder(rig, index, frames.frame_s)
     bare, guarded = Tally(frames), Tally(frames)
-    for stretch in stretches(frames, rig, protected=False):
-        bare.add(stretch)
-        bins.add("unprotected_power_1s_w", stretch.power_1s_w)
-        bins.add("unprotected_coil_temp_c", stretch.run.coil_temp_c)
-    for stretch in stretches(frames, rig, protected=True):
+    end_rigs = [replace(rig, protection=settings) for settings in protection_ends(rig.protection) or ()]
+    end_worsts = [Worst() for _ in end_rigs]
+    courses = [Course(rig=rig, protected=False), *(Course(rig=each) for each in (rig, *end_rigs))]
+    for unprotected, stretch, *end_stretches in together(frames, courses):
+        bare.add(unprotected)
+        bins.add("unprotected_power_1s_w", unprotected.power_1s_w)
+        bins.add("unprotected_coil_temp_c", unprotected.run.coil_temp_c)
         guarded.add(stretch)
         finder.look(stretch)
         _keep_traces(bins, stretch)
+        for worst, each in zip(end_worsts, end_stretches, strict=True):
+            worst.take(each)
     bins.add("hf_voltage_rms_v", frames.rms_v)
     bins.add("hf_voltage_peak_v", frames.peak_v)
     bins.add("clipped_ratio", feed.clipped_ratio)
     excess = guarded.worst.excess(rig)
-    ends = at_ends(frames, rig)
+    ends = _ends(end_worsts, end_rigs)
     protection = guarded.protection(rig, duration_s)
     rms_v, peak_v = feed.hf_voltage_rms_v, feed.hf_voltage_peak_v
     channel = ChannelAudit(
@@ -125,17 +132,22 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
 
 
 def at_ends(frames: HfFrames, rig: Rig) -> tuple[EndOfTolerance, ...]:
+    """The channel with the part that acts earliest, and with the one that acts latest; empty without a tolerance."""
+    rigs = [replace(rig, protection=settings) for settings in protection_ends(rig.protection) or ()]
+    worsts = [Worst() for _ in rigs]
+    for found in together(frames, [Course(rig=each) for each in rigs]) if rigs else ():
+        for worst, stretch in zip(worsts, found, strict=True):
+            worst.take(stretch)
+    return _ends(worsts, rigs)
+
+
+def _ends(worsts: Sequence[Worst], rigs: Sequence[Rig]) -> tuple[EndOfTolerance, ...]:
     """The channel with the part that acts earliest, and with the one that acts latest."""
-    settings = protection_ends(rig.protection)
-    if settings is None:
-        return ()
-    found = []
-    names: tuple[End, End] = ("earliest", "latest")
-    for part_at, end in zip(names, settings, strict=True):
-        end_rig = replace(rig, protection=end)
-        worst = worst_of(frames, end_rig)
-        found.append(EndOfTolerance(part_at=part_at, rig=end_rig, worst=worst, excess=worst.excess(end_rig)))
-    return tuple(found)
+    names: tuple[End, ...] = ("earliest", "latest")
+    return tuple(
+        EndOfTolerance(part_at=part_at, rig=rig, worst=worst, excess=worst.excess(rig))
+        for part_at, rig, worst in zip(names, rigs, worsts, strict=False)
+    )
 
 
 def _risks(frames: HfFrames, end: EndOfTolerance, index: int, duration_s: float) -> list[Passage]:

@@ -8,14 +8,14 @@ of the whole track, as if it went on in the same way: the careful reading.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.kernels import compiled
-from auditor.simulation import simulate
+from auditor.simulation import Course, simulate_all
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,26 +56,44 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
     start : ThermalState, optional
         Heat carried over from what was played before.
     """
+    for (stretch,) in together(frames, [Course(rig=rig, protected=protected, start=start)]):
+        yield stretch
+
+
+def together(frames: HfFrames, courses: Sequence[Course]) -> Iterator[tuple[Stretch, ...]]:
+    """Simulate a channel on several courses and yield them side by side, stretch by stretch.
+
+    Parameters
+    ----------
+    frames : HfFrames
+    courses : sequence of Course
+        With one driver and one site.
+    """
     total = len(frames.rms_v)
     short, long = (_Window.of(window_s, frames) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    history = np.zeros(long.frames, dtype=np.float32)
-    per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
+    histories = [np.zeros(long.frames, dtype=np.float32) for _ in courses]
+    per_ohm = np.float32(1.0 / courses[0].rig.driver.rated_impedance_ohm)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
-        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start)
-        start = run.end
-        power_w = np.square(run.driver_voltage_rms_v) * per_ohm
-        with_history = np.concatenate([history, power_w])
-        history = with_history[-long.frames :]
-        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
-        yield Stretch(
-            first_frame=first,
-            run=run,
-            power_w=power_w,
-            power_1s_w=short.trailing_mean(with_history)[long.frames :],
-            power_60s_w=long.trailing_mean(with_history)[long.frames :],
-            power_peak_w=np.square(peak_v) * per_ohm,
-        )
+        runs = simulate_all(rms_v, frames.frame_s, courses)
+        courses = [replace(course, start=run.end) for course, run in zip(courses, runs, strict=True)]
+        found = []
+        for index, run in enumerate(runs):
+            power_w = np.square(run.driver_voltage_rms_v) * per_ohm
+            with_history = np.concatenate([histories[index], power_w])
+            histories[index] = with_history[-long.frames :]
+            peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
+            found.append(
+                Stretch(
+                    first_frame=first,
+                    run=run,
+                    power_w=power_w,
+                    power_1s_w=short.trailing_mean(with_history)[long.frames :],
+                    power_60s_w=long.trailing_mean(with_history)[long.frames :],
+                    power_peak_w=np.square(peak_v) * per_ohm,
+                )
+            )
+        yield tuple(found)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.side_by_side import Lane
     from auditor.protection.thermal_element import ThermalElement
 
 T = TypeVar("T")
@@ -225,6 +226,16 @@ def run(
 
     element = _element(settings, network.ambient_temp_c)
     return thermal_element.run(element, network, source_rms_v, frame_s, start=start, destroyed=_name(settings))
+
+
+def lane(
+    settings: Lamp, network: CoilNetwork, source_rms_v: NDArray[np.floating], *, start: ThermalState | None
+) -> Lane:
+    """The same, to be run beside others; see `auditor.protection.side_by_side`."""
+    from auditor.protection.side_by_side import Lane
+
+    element = _element(settings, network.ambient_temp_c)
+    return Lane(element=element, source_rms_v=source_rms_v, start=start, destroyed=_name(settings))
 
 
 def ends(settings: Lamp) -> tuple[Lamp, Lamp]:

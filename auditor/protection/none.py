@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.side_by_side import Lane
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,3 +56,13 @@ def run(
 
     wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
     return replace(thermal_element.run(wire, network, source_rms_v, frame_s, start=start), filament_temp_k=None)
+
+
+def lane(
+    settings: NoProtection, network: CoilNetwork, source_rms_v: NDArray[np.floating], *, start: ThermalState | None
+) -> Lane:
+    """The same, to be run beside others; see `auditor.protection.side_by_side`."""
+    from auditor.protection import side_by_side, thermal_element
+
+    wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
+    return side_by_side.Lane(element=wire, source_rms_v=source_rms_v, start=start, has_filament=False)

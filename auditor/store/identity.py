@@ -169,6 +169,7 @@ class Content:
         if self._remembered is None and self._looked_s - max(self._stat.st_mtime, self._stat.st_ctime) > _RACY_S:
             note = {"mark": _mark(self._stat), "digest": digest}
             self._vault.write(self._seen_name, [json.dumps(note).encode()])
+            self._remembered = digest
         return f"{self._stat.st_size:x}-{digest}"
 
     def close(self) -> None:
