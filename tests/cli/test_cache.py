@@ -123,7 +123,7 @@ def test_a_cap_that_is_none(folder: Path) -> None:
         result = run(*command, env={"AUDITOR_CACHE_MB": "plenty"})
         assert result.status == 2
         assert result.complaints == [
-            "error: AUDITOR_CACHE_MB: is no size: got plenty; allowed: whole megabytes, 0 to keep nothing"
+            "error: AUDITOR_CACHE_MB: is no size, got plenty; allowed: whole megabytes, 0 to keep nothing"
         ]
 
 
