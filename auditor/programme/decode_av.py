@@ -1,8 +1,6 @@
 """What libsndfile does not know, through FFmpeg's libraries (PyAV): M4A, ALAC, WMA, AC-3, the sound of video files.
 
-Behind the calls of `decode`, which hands over what libsndfile refuses; nothing else imports this module, because
-`import av` takes a tenth of a second. Only listed formats, and only from the file itself: a playlist or a stream
-description would make FFmpeg open other files, or the network.
+Behind the calls of `decode`, which hands over what libsndfile refuses.
 
 Encoder delay and padding are taken off where the file tells of them: FFmpeg skips the delay (edit list, gapless tag,
 codec delay), and what an MP4's last packet holds beyond the length of its edit list is cut here. Time counts from the
@@ -22,6 +20,7 @@ import numpy as np
 
 from auditor.errors import ProgrammeError
 from auditor.programme.av_index import Index, Stretch
+from auditor.programme.av_open import open_file
 from auditor.programme.sound_file import Programme
 
 if TYPE_CHECKING:
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
 
 # FFmpeg's names. A member of a group stands for all of it.
 _FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,asf,aac,ac3,eac3"
-_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _FORMATS}
 _LENGTH_GUESSED = ("aac", "ac3", "eac3")  # bare packets: FFmpeg guesses from the size of the file
 _SIGNATURES = ((4, b"ftyp"), (4, b"moov"), (0, b"\x1a\x45\xdf\xa3"), (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11"))
 # The objects of an ASF header that say its packets are encrypted.
@@ -50,8 +48,6 @@ _GAP_S = 0.1  # time stamps of some containers are milliseconds, and some writer
 _LONGEST_GAP_S = 60.0  # a longer one, where the file does not tell its length, is a wrong time stamp
 _SCALES = {"u8": 2.0**-7, "s16": 2.0**-15, "s32": 2.0**-31, "flt": 1.0, "dbl": 1.0}
 
-av.logging.set_level(None)  # FFmpeg writes to the terminal itself otherwise
-
 
 def inspect(where: str) -> Programme:
     """Look at a file's header and at its first packets.
@@ -62,7 +58,7 @@ def inspect(where: str) -> Programme:
         If it is no such file, holds no sound, or sound that cannot be decoded.
     """
     try:
-        with _open(where) as container:
+        with open_file(where, _FORMATS) as container:
             return _inspected(where, container)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise _refusal(where, error) from None
@@ -176,11 +172,6 @@ def _refusal(where: str, error: Exception) -> ProgrammeError:
     return ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT)
 
 
-def _open(path: str) -> Any:
-    # "file:" keeps FFmpeg from taking a name such as "concat:a" for an address.
-    return av.open("file:" + path, metadata_errors="replace", container_options=_OPTIONS)
-
-
 def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterator[Stretch]:
     """Decode a file packet by packet.
 
@@ -200,7 +191,7 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
     ProgrammeError
         Where sampling rate or number of channels changes.
     """
-    with _open(programme.path) as container:
+    with open_file(programme.path, _FORMATS) as container:
         stream = _chosen(container)
         if from_stamp is not None:
             container.seek(from_stamp, stream=stream)

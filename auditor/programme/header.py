@@ -104,7 +104,7 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
         length=length,
         declared_length=rest if length is None else length,
         end_lost=programme.end_lost and length is None,
-        headroom_db=max(0.0, programme.headroom_db + (entry.gain_db or 0.0)),
+        headroom_db=max(0.0, programme.headroom_db + entry.change_db),
         entry=entry,
     )
 

@@ -34,7 +34,7 @@ class Programme:
     first, length : int
         The stretch that is read of it, in samples per channel; None for `length`: to the end.
     entry : Entry or None
-        What it was named by, with a trim where the playlist has one.
+        What it was named by, with its trim and where the fader stands for it.
     """
 
     path: str
@@ -62,7 +62,7 @@ class Programme:
     @property
     def gain_ratio(self) -> float:
         """What every sample is multiplied by."""
-        return db_to_amplitude((self.entry.gain_db or 0.0) if self.entry else 0.0)
+        return db_to_amplitude(self.entry.change_db if self.entry else 0.0)
 
 
 @dataclass

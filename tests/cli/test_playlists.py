@@ -92,7 +92,7 @@ def test_cut_tracks_and_repeats_in_the_report(folder: Path) -> None:
     path = write(folder / "set.m3u", "night.cue\none.wav\n#GAIN-DB:-6\none.wav\n")
     result = run("check", path, "-r", folder / "rig.toml", "--format", "json")
     tracks = result.document["tracks"]
-    assert [track.get("title") for track in tracks] == ["track 1", "B", None, None]
+    assert [track.get("title") for track in tracks] == ["track 1", "B", "one.wav", "one.wav"]
     assert tracks[1]["start_s"] == pytest.approx(37 / 75, abs=1e-3)
     assert tracks[1]["end_s"] == 2.0
     assert tracks[3]["gain_db"] == -6.0
