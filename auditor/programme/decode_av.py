@@ -36,6 +36,8 @@ _ASF_LOCKED = (
     bytes.fromhex("14e68a292226174cb935dae07ee9289c"),
 )
 _ASF_PROPERTIES = bytes.fromhex("a1dcab8c47a9cf118ee400c00c205365")
+_WITH_CHECK_SUMS = ("flac", "ac3", "eac3")  # other decoders would only be made to refuse harmless oddities
+_HOLD_AGAINST_CHECK_SUMS = {"err_detect": "crccheck+explode"}
 _LOCKED_TAGS = ("drms", "enca")  # what an MP4 calls such sound
 _FORMATS_HINT = (
     "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64, M4A, AAC, WMA, AC-3 and the sound of MP4, MOV, MKV and WebM can be "
@@ -193,6 +195,8 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
     """
     with open_file(programme.path, _FORMATS) as container:
         stream = _chosen(container)
+        if stream.codec_context.name in _WITH_CHECK_SUMS:
+            stream.codec_context.options = _HOLD_AGAINST_CHECK_SUMS
         if from_stamp is not None:
             container.seek(from_stamp, stream=stream)
             yield from _decoded(container, stream, programme, follow=False)
@@ -204,7 +208,7 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
 
 def _without_padding(parts: Iterator[Stretch], programme: Programme) -> Iterator[Stretch]:
     """Cut what the last packet holds beyond the declared length; a file that simply goes on is left alone."""
-    declared = programme.declared_length
+    declared = programme.file_length
     held: Stretch | None = None
     for part in parts:
         if held is not None:
@@ -262,9 +266,9 @@ def _gap(due_s: float | None, starts_s: float | None, programme: Programme, posi
     if due_s is None or starts_s is None or starts_s - due_s <= _GAP_S:
         return 0
     gap = round((starts_s - due_s) * programme.sample_rate_hz)
-    if programme.declared_length is None:
+    if programme.file_length is None:
         return gap if starts_s - due_s <= _LONGEST_GAP_S else 0
-    return gap if position + gap <= programme.declared_length else 0
+    return gap if position + gap <= programme.file_length else 0
 
 
 def _silence(position: int, length: int, programme: Programme) -> Iterator[Stretch]:

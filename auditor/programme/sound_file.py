@@ -21,7 +21,9 @@ class Programme:
     path : str
     sample_rate_hz, channel_count : int
     declared_length : int or None
-        Samples per channel that the file says it holds; None when it does not say.
+        Samples per channel that the stretch should hold by what the file says; None when it does not say.
+    file_length : int or None
+        The same of the whole file.
     end_lost : bool
         Whether the file lacks the mark that its format puts at the end.
     headroom_db : float
@@ -41,6 +43,7 @@ class Programme:
     sample_rate_hz: int
     channel_count: int
     declared_length: int | None
+    file_length: int | None = None
     end_lost: bool = False
     headroom_db: float = 0.0
     remarks: tuple[str, ...] = ()
