@@ -75,8 +75,9 @@ must be added to find the place in a player.
   report says how much, exit status 2. Where the coding has check sums (FLAC, AC-3, E-AC-3), every packet is held
   against them. Elsewhere a damaged packet that still decodes to something is not noticed: of 60 bytes changed in a
   file, FFmpeg told of 7 packets in ALAC, which has no check sums, and of none in WMA.
-- **CUE sheets** cut every format to the sample. What FFmpeg reads is decoded from its beginning for each track, for
-  after a seek the samples may differ: 1.2 s of processor time for every ten minutes of AAC before the track.
+- **CUE sheets** cut every format to the sample. What FFmpeg reads is decoded in one go through the tracks, for
+  after a seek the samples may differ: 30 tracks of ten minutes of AAC took 1.4 s of processor time, the whole of it
+  1.1 s. For one late track alone, all that is before it is decoded too.
 - **Cut-off files**: an MP4 or M4A without its index cannot be read at all. Others are analysed as far as they go, and
   what is missing is told where the file states its length: not bare AAC and AC-3, nor MKV with a picture.
 - **Sampling rate or channels that change** within a file: analysed up to there, the rest is **not judged**. Nothing is

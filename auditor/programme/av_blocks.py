@@ -7,13 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.programme import decode_av
+from auditor.programme import av_parked, decode_av
 from auditor.programme.av_index import Draft, Stretch
 from auditor.programme.sound_file import Programme
 
 
 def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
-    """Decode a file, or the stretch of it that is cut out: all that is before it is decoded too.
+    """Decode a file, or the stretch of it that is cut out: what is before it is passed over, not sought past.
 
     A seek would not give the same samples in every coding, nor tell where it led in every container.
 
@@ -37,7 +37,7 @@ def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
     draft = Draft()
     block, filled = np.empty((length, programme.channel_count), dtype=np.float32), 0
     failure: Exception | None = None
-    parts = decode_av.stretches(programme)
+    parts = av_parked.stretches(programme)
     while (part := _next(parts)) is not None:
         if isinstance(part, Exception):
             failure = part
@@ -54,6 +54,7 @@ def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
                 yield block
                 block, filled = np.empty_like(block), 0
         if programme.length is not None and part.end >= programme.first + programme.length:
+            av_parked.park(programme, part, parts)
             break
     if filled:
         yield block[:filled]

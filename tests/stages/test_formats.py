@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import pickle
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from auditor import audit, demo, load_rig
 from auditor.audit_types import Audit
 from auditor.errors import ProgrammeError
-from auditor.programme import decode
+from auditor.programme import decode, decode_av
+from auditor.programme.av_index import Stretch
 from auditor.programme.entry import Entry
 from auditor.programme.files import SOUND_SUFFIXES
 from tests.stages.made_formats import (
@@ -207,3 +209,36 @@ def test_a_byte_that_is_wrong_is_told_where_there_are_check_sums(folder: Path, n
         assert not found[found != clean].any()
     result = audit(flipped(folder, name, at_ratio), load_rig(demo.demo_rig_path()))
     assert any("are damaged and were taken as silence" in sentence for sentence in result.unjudged)
+
+
+def test_the_tracks_of_a_sheet_are_decoded_in_one_go(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = folder / "sheet.m4a"
+    path.write_bytes(made(folder, "AAC in M4A, 320 kbit/s").read_bytes())
+    whole = read(path)
+    begun: list[str] = []
+
+    def counted(programme: decode.Programme) -> Iterator[Stretch]:
+        begun.append(programme.path)
+        return plain(programme)
+
+    plain = decode_av.stretches
+    monkeypatch.setattr(decode_av, "stretches", counted)
+    # In order, each read twice as for a loudness; then one from before.
+    for number in (0, 0, 1, 1, 2, 2, 0):
+        start_s, end_s = CUTS_S[number]
+        cut = decode.inspect(Entry(path=str(path), start_s=start_s, end_s=end_s))
+        found = np.concatenate(list(decode.blocks(cut, decode.Finding())))
+        np.testing.assert_array_equal(found, whole[cut.first :][: len(found)])
+        assert len(found) == (cut.length or len(whole) - cut.first)
+    assert len(begun) == 3
+
+
+def test_another_file_in_its_place_is_decoded_anew(folder: Path) -> None:
+    path = folder / "replaced.m4a"
+    for name in ("AAC in M4A, 320 kbit/s", "ALAC in M4A, 24 bit"):
+        path.write_bytes(made(folder, name).read_bytes())
+        second = decode.inspect(Entry(path=str(path), start_s=1.7, end_s=4.13))
+        found = np.concatenate(list(decode.blocks(second, decode.Finding())))
+        np.testing.assert_array_equal(found, read(path)[second.first :][: len(found)])
+        first = decode.inspect(Entry(path=str(path), start_s=0.0, end_s=1.7))
+        list(decode.blocks(first, decode.Finding()))  # leaves a decoder where the second begins
