@@ -287,8 +287,9 @@ def _words(figure: Figure, track: Audit, channel: ChannelAudit) -> None:
     )  # fmt: skip
     advice = wrapped(drawable(words.advice(track, "°")), 150, lines=3)
     figure.text(_LEFT, 0.935, advice, fontsize=8.5, va="top", linespacing=1.35)
+    file = os.path.basename(track.path)
     foot = [
-        f"{figures.length(track.duration_s)}{which}. {_key(track)}",
+        f"{'' if track.title == file else f'{file}, '}{figures.length(track.duration_s)}{which}. {_key(track)}",
         f"{os.path.basename(track.rig.path)}: {words.rig_sentence(track.rig)}.",
         "Each point is the largest value in its stretch of time. Estimates, not a guarantee.",
     ]
