@@ -6,6 +6,7 @@ document (`docs/user-guide.md`), so that a value is called the same everywhere.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -234,6 +235,11 @@ class Audit:
     def source(self) -> Source:
         """What to read it by again."""
         return self.entry or self.path
+
+    @property
+    def title(self) -> str:
+        """What a person calls it: as the playlist does, as its tags do, else by the name of the file."""
+        return (self.entry.title if self.entry else None) or os.path.basename(self.path)
 
     @property
     def name(self) -> str:

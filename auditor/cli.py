@@ -31,6 +31,7 @@ from auditor.command_line import (
     write_report,
 )
 from auditor.compare_command import compare_command
+from auditor.options import trims_option
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
 
@@ -86,12 +87,24 @@ def cli() -> None:
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
+@trims_option
 @_report_options
 @cache_option
-def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
-    """Audit sound files and folders of them through a rig."""
+def check(
+    paths: tuple[str, ...],
+    rig_path: str,
+    trims: str | None,
+    style: str,
+    output: str | None,
+    fail_on: str,
+    no_cache: bool,
+) -> None:
+    """Audit sound files, folders of them and playlists through a rig.
+
+    Playlists are M3U, PLS, XSPF, and CUE sheets, which cut a file into tracks.
+    """
     rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
+    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, trims=trims, no_cache=no_cache)
 
 
 @cli.command()
@@ -118,9 +131,16 @@ cli.add_command(cache_command)
 
 
 def _audit_and_report(
-    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, no_cache: bool
+    paths: list[str],
+    rig: Rig,
+    *,
+    style: str,
+    output: str | None,
+    fail_on: str,
+    no_cache: bool,
+    trims: str | None = None,
 ) -> NoReturn:
-    files, faults = find_files(paths, output=output, rig=rig)
+    files, faults = find_files(paths, output=output, rig=rig, trims=trims)
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
     result = _audit_all(files, faults, rig, open_store(no_cache=no_cache))
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)

@@ -15,6 +15,7 @@ import numpy as np
 
 from auditor.audit_types import FileFault
 from auditor.chain.amplifier import AmplifierChannel
+from auditor.chain.fader import ride
 from auditor.chain.kept import Passage, Passed, before_pad, padded
 from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
@@ -23,7 +24,7 @@ from auditor.chain.recall import Recall
 from auditor.chain.replay import Replay
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import AuditorError, ProgrammeError
-from auditor.programme import decode, notes
+from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 from auditor.units import db_to_amplitude
@@ -103,7 +104,8 @@ def play(
     ProgrammeError
         If the file cannot be read or nothing in it can.
     """
-    programme = decode.inspect(source)
+    entry, progress = ride(source, rig, progress, store=store)
+    programme = tags.titled(decode.inspect(entry))
     with Recall(store, programme, rig, frame_s=frame_s) as recall:
         passage = recall.passage(with_ladder=with_ladder)
         if passage is None:
@@ -121,7 +123,7 @@ def play(
         duration_s=passage.finding.length / programme.sample_rate_hz,
         loudness=passage.loudness,
         feeds=feeds,
-        notes=as_entry(source).notes + notes.of(programme, rig, passage.sample_peak),
+        notes=entry.notes + notes.of(programme, rig, passage.sample_peak),
         unjudged=notes.unjudged(programme, passage.finding),
     )
 
@@ -143,9 +145,7 @@ def _pass(
             if progress is not None and programme.declared_length is not None:
                 progress(min(1.0, finding.length / programme.declared_length))
     if finding.length == 0:
-        raise ProgrammeError(
-            "breaks off before the first sample", where=programme.name, hint="copy or export it again from its source"
-        )
+        raise ProgrammeError("breaks off before the first sample", where=programme.name, hint="copy it again")
     if finding.unusable == finding.length * programme.channel_count:
         raise ProgrammeError(
             "holds nothing but samples that are no numbers", where=programme.name, hint="export it again"

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from auditor.chain.kept import Passage, frames_of, frames_record, has_ladder, passage_of, passage_record
+from auditor.store.vault import Record
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from auditor.chain.splitter import HfFrames
-    from auditor.programme.decode import Programme
+    from auditor.programme.entry import Entry
+    from auditor.programme.sound_file import Programme
     from auditor.rig import Rig
     from auditor.store.identity import Key
     from auditor.store.store import Store
@@ -104,3 +106,28 @@ class Recall:
         if self._store is None or self._key is None:
             return None
         return Replays(store=self._store, key=self._key, name=self._programme.name, was_kept=self._was_kept)
+
+
+def recalled_loudness(store: Store | None, entry: Entry, measure: Callable[[], float | None]) -> float | None:
+    """Loudness of a track before any gain [LUFS], kept or measured just now.
+
+    Raises
+    ------
+    ProgrammeError
+        If the file cannot be read.
+    """
+    question = None if store is None else store.ask_loudness(entry)
+    if store is None or question is None:
+        return measure()
+    try:
+        found = question.found(lambda record: "file_lufs" in record.values)
+        if found is not None:
+            kept_lufs: float | None = found[1].values["file_lufs"]
+            return kept_lufs
+        file_lufs = measure()
+        key = question.key()
+        if key is not None:
+            store.put(key, Record(values={"file_lufs": file_lufs}, arrays={}))
+        return file_lufs
+    finally:
+        question.close()

@@ -93,6 +93,7 @@ def schema() -> dict[str, Any]:
 def _track(track: Audit) -> dict[str, Any]:
     return {
         "path": track.path,
+        "title": track.title,
         **_entry(track),
         "duration_s": track.duration_s,
         "sample_rate_hz": track.sample_rate_hz,
@@ -119,10 +120,10 @@ def _entry(track: Audit) -> dict[str, Any]:
         return {}
     given = {
         "name": entry.name if entry.name != entry.path else None,
-        "title": entry.title,
         "start_s": entry.start_s if entry.is_cut else None,
         "end_s": entry.end_s,
         "gain_db": entry.gain_db,
+        "match_gain_db": entry.matched.gain_db if entry.matched else None,
     }
     return {key: value for key, value in given.items() if value is not None}
 

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from auditor.audit_types import SEVERITY
-from auditor.report import figures, layout, palette, part_lines, words
+from auditor.report import fader_line, figures, layout, palette, part_lines, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit, Verdict
@@ -20,9 +20,9 @@ _WIDEST_NAME = 36  # columns give way to a name up to this; a longer one is shor
 HEAD = 16  # where the text beside a badge starts
 _MOST_NAMED = 4
 _ARM = 6  # cells of the margin bar on each side, 1 dB each
-_COLUMNS = ("", "track", "length", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
-_FLUSH_RIGHT = ("length", "margin", "coil", "1 s", "60 s", "loudness")
-_LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "what binds")
+_COLUMNS = ("", "track", "length", "fader", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
+_FLUSH_RIGHT = ("length", "fader", "margin", "coil", "1 s", "60 s", "loudness")
+_LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "fader", "what binds")
 
 
 def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
@@ -81,9 +81,10 @@ def _names(set_audit: SetAudit) -> dict[str, str]:
 
 def _columns_that_fit(cells: list[dict[str, Text | str]], sheet: Sheet) -> tuple[list[str], int]:
     """The columns to show and the room that is left for a name; the least needed give way to the names."""
-    shown = list(_COLUMNS)
+    unused = () if any(row["fader"] for row in cells[1:]) else ("fader",)
+    shown = [name for name in _COLUMNS if name not in unused]
     longest = max(cell_len(str(row["track"])) for row in cells)
-    for least_needed in (*_LEAST_NEEDED_FIRST, None):
+    for least_needed in (*(name for name in _LEAST_NEEDED_FIRST if name not in unused), None):
         others = [name for name in shown if name != "track"]
         room = (
             sheet.width - layout.INDENT - layout.GAP - layout.table_width([[row[n] for n in others] for row in cells])
@@ -105,6 +106,7 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
         "": badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged)),
         "track": sheet.safe(name),
         "length": figures.length(track.duration_s),
+        "fader": fader_line.stands(track.entry),
         "margin": margin(track),
         "turn down|room": _margin_bar(track, sheet.glyphs),
         "what binds": "" if binds is None else words.cause(binds, track.rig),

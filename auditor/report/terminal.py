@@ -13,7 +13,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
-from auditor.report import figures, layout, palette, part_lines, passages, summary, timeline, words
+from auditor.report import fader_line, figures, layout, palette, part_lines, passages, summary, timeline, words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -166,6 +166,11 @@ def _track(track: Audit, sheet: Sheet) -> None:
     worked = words.limiter_work(track)
     if worked:
         sheet.paragraph(worked, label="Limiter: ")
+    fader = fader_line.told(track.entry)
+    if fader:
+        sheet.paragraph(f"{fader}.", label="Fader: ")
+    if track.entry is not None and track.entry.title is not None:
+        sheet.paragraph(sheet.safe(track.name), label="File: ")
     for label, notes in (("Not judged: ", track.unjudged), ("Note: ", track.notes)):
         for note in notes:
             sheet.paragraph(sheet.safe(note), label=label)

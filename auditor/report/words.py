@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from auditor.protection.contract import OPEN_ATTENUATION_DB
@@ -90,10 +91,17 @@ def track_names(paths: list[str]) -> list[str]:
 
 
 def names_of(tracks: Sequence[Audit]) -> list[str]:
-    """What the tracks are called: by the titles of a playlist, else by their paths without the shared folders."""
+    """What the tracks are called: by their titles, else by their paths without the shared folders.
+
+    Behind a title that several have stands the path.
+    """
     names = track_names([track.name for track in tracks])
     labels = [track.entry.label if track.entry else None for track in tracks]
-    return [label or name for label, name in zip(labels, names, strict=True)]
+    count = Counter(labels)
+    return [
+        name if label is None else label if count[label] == 1 else f"{label} ({name})"
+        for label, name in zip(labels, names, strict=True)
+    ]
 
 
 def device(rig: Rig) -> str:

@@ -31,7 +31,8 @@ from auditor.programme.entry import as_entry
 from auditor.store.vault import SEEN_SUFFIX
 
 if TYPE_CHECKING:
-    from auditor.programme.decode import Programme
+    from auditor.programme.entry import Entry
+    from auditor.programme.sound_file import Programme
     from auditor.rig import Rig
     from auditor.store.vault import Vault
 
@@ -87,9 +88,7 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
     del tables["crossover"]["pad_db"]
     for name in BEHIND_OF_DRIVER:
         del tables["driver"][name]
-    entry = as_entry(programme.source)
-    tables["entry"] = {each.name: getattr(entry, each.name) for each in fields(entry) if each.name not in _NAMES}
-    tables["entry"]["suffix"] = Path(entry.path).suffix.lower()  # by which headerless sound is told
+    tables["entry"] = _entry_table(as_entry(programme.source))
     tables["frame_s"] = frame_s
     tables["program"] = _program()
     if programme.index is not None:
@@ -97,6 +96,20 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
 
         tables["program"] = {**_program(), "av": av.__version__, "codecs": str(av.library_versions)}
     return tables
+
+
+def measured_tables(entry: Entry) -> dict[str, Any]:
+    """All that decides the loudness of a track before any gain, but the file itself."""
+    table = _entry_table(entry)
+    for name in ("gain_db", "matched"):
+        del table[name]
+    return {"loudness": table, "program": _program()}
+
+
+def _entry_table(entry: Entry) -> dict[str, Any]:
+    table = {each.name: _plain(getattr(entry, each.name)) for each in fields(entry) if each.name not in _NAMES}
+    table["suffix"] = Path(entry.path).suffix.lower()  # by which headerless sound is told
+    return table
 
 
 def _plain(value: Any) -> Any:

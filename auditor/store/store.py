@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from auditor.errors import AuditorError
-from auditor.store.identity import Content, Key, played_tables
+from auditor.store.identity import Content, Key, measured_tables, played_tables
 from auditor.store.vault import Record, Vault
 from auditor.store.words import why_played
 
 if TYPE_CHECKING:
-    from auditor.programme.decode import Programme
+    from auditor.programme.entry import Entry
+    from auditor.programme.sound_file import Programme
     from auditor.rig import Rig
 
 FOLDER_VARIABLE = "AUDITOR_CACHE_DIR"
@@ -69,6 +70,14 @@ class Store:
             return None
         tables = played_tables(programme, rig, frame_s=frame_s)
         return Question(store=self, content=content, tables=tables)
+
+    def ask_loudness(self, entry: Entry) -> Question | None:
+        """Whether the track has been measured; None if the file cannot be looked at."""
+        try:
+            content = Content(entry.path, self.vault, trusts_dates=self.trusts_dates)
+        except OSError:
+            return None
+        return Question(store=self, content=content, tables=measured_tables(entry))
 
     def get(self, key: Key) -> Record | None:
         """A record; None where there is none that is whole."""

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, part_lines, passages, words
+from auditor.report import fader_line, figures, part_lines, passages, words
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
 
@@ -79,6 +79,8 @@ def _advice(track: Audit) -> str:
         (device, part_lines.work(track)),
         ("Replace afterwards", f"{'; '.join(lost)}." if lost else ""),
         ("Limiter", words.limiter_work(track)),
+        ("Fader", fader_line.told(track.entry)),
+        ("File", track.name if track.entry is not None and track.entry.title is not None else ""),
         *(("Not judged", each) for each in track.unjudged),
         *(("Note", each) for each in track.notes),
     )
