@@ -105,6 +105,21 @@ def _with_rises(table: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([table, rises], axis=2).reshape(len(table), _COLUMNS)
 
 
+@compiled(error_model="numpy")
+def _look_up(w, at, share, lanes, table, first_rows, last_rows):  # type: ignore[no-untyped-def]
+    """Rows of the parts' tables at the temperatures from column `at` on, into the seven columns from `share` on.
+
+    Not within `_stepper`: what refers to a function made there would be compiled anew in every run of the program.
+    """
+    for k in range(lanes):
+        position = (w[at + k] - GRID_FROM_K) * GRID_STEPS_PER_K
+        row = min(max(int(position), 0), last_rows[k])
+        i = (first_rows[k] + row) * _COLUMNS
+        w[share + k] = position - row
+        for column in range(6):
+            w[share + (column + 1) * lanes + k] = table[i + column]
+
+
 @functools.cache
 def _stepper(lanes: int) -> Any:
     """The loop for a count of runs, which is a constant to the compiler.
@@ -120,17 +135,6 @@ def _stepper(lanes: int) -> Any:
     size = 25 * lanes
 
     @compiled(error_model="numpy")
-    def look_up(w, table, first_rows, last_rows, at):  # type: ignore[no-untyped-def]
-        for k in range(lanes):
-            position = (w[at + k] - GRID_FROM_K) * GRID_STEPS_PER_K
-            row = min(max(int(position), 0), last_rows[k])
-            i = (first_rows[k] + row) * _COLUMNS
-            w[SHARE + k] = position - row
-            w[R + k], w[DR + k] = table[i], table[i + 1]
-            w[K + k], w[DK + k] = table[i + 2], table[i + 3]
-            w[Q + k], w[DQ + k] = table[i + 4], table[i + 5]
-
-    @compiled(error_model="numpy")
     def frames(sources, frame_s, table, first_rows, last_rows, fails_at_k, driver, states, traces, failed):  # type: ignore[no-untyped-def]
         w = np.zeros(size)
         speed = driver_speed(driver)
@@ -140,7 +144,7 @@ def _stepper(lanes: int) -> Any:
                 failed[k] = 0
                 w[OPEN + k] = 1.0
         for frame in range(sources.shape[0]):
-            look_up(w, table, first_rows, last_rows, P)
+            _look_up(w, P, SHARE, lanes, table, first_rows, last_rows)
             most = 1.0
             for k in range(lanes):
                 w[V + k] = 0.0 if w[OPEN + k] > 0.0 else np.float64(sources[frame, k])
@@ -155,7 +159,7 @@ def _stepper(lanes: int) -> Any:
                 most = max(most, w[STEPS + k])
             for step in range(int(most)):
                 if step > 0:
-                    look_up(w, table, first_rows, last_rows, P)
+                    _look_up(w, P, SHARE, lanes, table, first_rows, last_rows)
                 for k in range(lanes):
                     # A run that needs fewer steps stands still for the rest.
                     w[DT + k] = frame_s / w[STEPS + k] if step < w[STEPS + k] else 0.0
@@ -168,7 +172,7 @@ def _stepper(lanes: int) -> Any:
                     h = w[DT + k] / 2.0
                     w[PP + k], w[CC + k], w[BB + k] = w[P + k] + h * part, w[C + k] + h * coil, w[B + k] + h * body
                 for stage in range(2):
-                    look_up(w, table, first_rows, last_rows, PP)
+                    _look_up(w, PP, SHARE, lanes, table, first_rows, last_rows)
                     for k in range(lanes):
                         resistance = w[R + k] + w[SHARE + k] * w[DR + k]
                         capacity = w[K + k] + w[SHARE + k] * w[DK + k]
@@ -182,7 +186,7 @@ def _stepper(lanes: int) -> Any:
                         w[S5 + k] += 2.0 * power
                         h = w[DT + k] / 2.0 if stage == 0 else w[DT + k]
                         w[PP + k], w[CC + k], w[BB + k] = w[P + k] + h * part, w[C + k] + h * coil, w[B + k] + h * body
-                look_up(w, table, first_rows, last_rows, PP)
+                _look_up(w, PP, SHARE, lanes, table, first_rows, last_rows)
                 for k in range(lanes):
                     resistance = w[R + k] + w[SHARE + k] * w[DR + k]
                     capacity = w[K + k] + w[SHARE + k] * w[DK + k]

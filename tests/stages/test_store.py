@@ -343,3 +343,12 @@ def test_playing_asks_for_nothing_that_is_not_in_the_key(sound: str) -> None:
     for one, other in zip(found.feeds, plain.feeds, strict=True):
         np.testing.assert_array_equal(one.frames.rms_v, other.frames.rms_v)
     assert {each.name for each in fields(system.driver)} >= set(BEHIND_OF_DRIVER)
+
+
+def test_a_measured_loudness_is_kept(sound: str, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    system = rig(level={"match_loudness_lufs": -20.0})
+    without = as_json(audit_set([sound], system))
+    assert as_json(audit_set([sound], system, store=store)) == without
+    no_pass(monkeypatch)
+    monkeypatch.setattr("auditor.chain.fader.measured_loudness", never)
+    assert as_json(audit_set([sound], system, store=store)) == without
