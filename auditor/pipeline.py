@@ -109,7 +109,7 @@ def judge(played: Played, rig: Rig) -> Audit:
         path=played.programme.path,
         duration_s=played.duration_s,
         sample_rate_hz=played.programme.sample_rate_hz,
-        channel_count=played.programme.channel_count,
+        channel_count=played.programme.feed_count,
         loudness_lufs=played.loudness.integrated_lufs,
         true_peak_dbtp=played.loudness.true_peak_dbtp,
         peak_to_loudness_db=played.loudness.peak_to_loudness_db,

@@ -66,7 +66,7 @@ def check_command(rig: str) -> None:
     try:
         loaded = load_rig(rig)
     except RigError as error:
-        _stop([f"{_safe(rig)}: {fault}" for fault in error.faults])
+        _stop([fault.in_file(_safe(rig)) for fault in error.faults])
     except AuditorError as error:
         _stop([str(error)])
     import tomllib

@@ -98,7 +98,7 @@ def _section(title: str, table: str, model: type[RigTable], *, note: str) -> str
 
 
 def _row(table: str, model: type[RigTable], key: str) -> str:
-    from auditor.rig_faults import unit_of
+    from auditor.rig_value_faults import unit_of
 
     field = model.model_fields[key]
     left_out = "needed" if field.is_required() else _assumption(table, key)
@@ -115,7 +115,7 @@ def _accepted(model: type[RigTable], key: str) -> str:
     if "enum" in found:
         return ", ".join(f'`"{word}"`' for word in found["enum"])
     if "minimum" not in found:
-        return "text"
+        return "true, false" if found["type"] == "boolean" else "text"
     whole = ", whole" if found["type"] == "integer" else ""
     return f"{found['minimum']:g} to {found['maximum']:g}{whole}"
 

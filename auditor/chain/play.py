@@ -126,9 +126,9 @@ def play(
     ProgrammeError
         If the file cannot be read or nothing in it can.
     """
-    programme = decode.inspect(source)
+    programme = decode.inspect(source, mono_gain_db=rig.level.mono_gain_db)
     lines = [
-        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
+        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.feed_count)
     ]
     finding = decode.Finding()
     with SideBySide(lines) as running:

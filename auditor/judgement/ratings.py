@@ -59,7 +59,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
     total = len(frames.rms_v)
     short, long = (_Window.of(window_s, frames) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
     history = np.zeros(long.frames, dtype=np.float32)
-    per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
+    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
         run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start)

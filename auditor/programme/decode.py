@@ -79,6 +79,8 @@ class Programme:
         The stretch that is read of it, in samples per channel; None for `length`: to the end.
     entry : Entry or None
         What it was named by, with a trim where the playlist has one.
+    mono_gain_db : float or None
+        Gain against the mean of its channels where they are played as one sum; None where each is played by itself.
     """
 
     path: str
@@ -92,6 +94,12 @@ class Programme:
     first: int = 0
     length: int | None = None
     entry: Entry | None = None
+    mono_gain_db: float | None = None
+
+    @property
+    def feed_count(self) -> int:
+        """Channels that blocks have: the file's own, or one where it is summed."""
+        return self.channel_count if self.mono_gain_db is None else 1
 
     @property
     def source(self) -> Source:
@@ -120,13 +128,15 @@ class Finding:
     changed: str | None = None  # what became different within the file, so that the rest was not read
 
 
-def inspect(source: Source) -> Programme:
+def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
     """Look at a file's header.
 
     Parameters
     ----------
     source : str, Path or Entry
         The length of an entry that cuts a file is that of the cut.
+    mono_gain_db : float, optional
+        Play the sum of its channels, at this gain against their mean [dB]; see `Level.mono_gain_db`.
 
     Raises
     ------
@@ -169,7 +179,14 @@ def inspect(source: Source) -> Programme:
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
             hint="export it again at 44100 Hz or more",
         )
-    return _cut(programme, entry)
+    return _mixed(_cut(programme, entry), mono_gain_db)
+
+
+def _mixed(programme: Programme, mono_gain_db: float | None) -> Programme:
+    if mono_gain_db is None:
+        return programme
+    headroom_db = max(0.0, programme.headroom_db + mono_gain_db)
+    return replace(programme, mono_gain_db=mono_gain_db, headroom_db=headroom_db)
 
 
 def _cut(programme: Programme, entry: Entry) -> Programme:
@@ -226,8 +243,8 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
 
     Yields
     ------
-    ndarray [shape=(n, channels)] float32
-        Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`.
+    ndarray [shape=(n, feeds)] float32
+        Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`. A mono sum is one feed.
     """
     ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(maxsize=_BLOCKS_AHEAD)
     stop = threading.Event()
@@ -239,7 +256,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
                 finding.broken_off = True
                 finding.changed = item.what if isinstance(item, ProgrammeError) else None
                 break
-            yield _trimmed(_usable(item, finding), programme)
+            yield _as_played(_usable(item, finding), programme)
     finally:
         stop.set()
         while reader.is_alive():
@@ -255,7 +272,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
 
 
 def read_again(programme: Programme, channel: int, start: int, length: int) -> NDArray[np.float32] | None:
-    """Samples of one channel from the middle of a file that has been read before.
+    """Samples of one feed from the middle of a file that has been read before.
 
     Parameters
     ----------
@@ -277,7 +294,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
             from auditor.programme import av_blocks
 
             read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
-            samples[before : before + len(read)] = _trimmed(_usable(read, Finding()), programme)[:, channel]
+            samples[before : before + len(read)] = _as_played(_usable(read, Finding()), programme)[:, channel]
             return samples
         with _open(programme.path) as sound:
             sound.seek(programme.first + max(start, 0))
@@ -285,7 +302,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     except (soundfile.LibsndfileError, OSError, RuntimeError):
         return None
     samples[before : before + len(read)] = (
-        _trimmed(_usable(read, Finding()), programme)[:, channel] if len(read) else 0.0
+        _as_played(_usable(read, Finding()), programme)[:, channel] if len(read) else 0.0
     )
     return samples
 
@@ -344,9 +361,18 @@ def _go_to(first: int, sound: soundfile.SoundFile, shape: tuple[int, int], *, is
         first -= read
 
 
-def _trimmed(block: NDArray[np.float32], programme: Programme) -> NDArray[np.float32]:
+def _as_played(block: NDArray[np.float32], programme: Programme) -> NDArray[np.float32]:
+    """The file's samples, shape=(n, channels), trimmed, and summed to one where the rig does so."""
     ratio = programme.gain_ratio
-    return block if ratio == 1.0 else block * np.float32(ratio)
+    if programme.mono_gain_db is None:
+        return block if ratio == 1.0 else block * np.float32(ratio)
+    ratio *= db_to_amplitude(programme.mono_gain_db) / programme.channel_count
+    # One channel after the other, so that samples read again come out the same bit for bit.
+    total = block[:, :1].copy()
+    for channel in range(1, programme.channel_count):
+        total += block[:, channel : channel + 1]
+    total *= np.float32(ratio)
+    return total
 
 
 def _usable(block: NDArray[np.float32], finding: Finding) -> NDArray[np.float32]:

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from auditor.report import figures, layout, palette, part_lines, passages, summary, timeline, words
+from auditor.report.wiring_words import full_scale, load, mixing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -111,7 +112,11 @@ def _title(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.paragraph("Nothing was analysed, so nothing was found safe.", style=palette.STRONG)
         return
     rig = set_audit.rig
-    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig  ")
+    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig    ")
+    sheet.paragraph(f"{full_scale(rig)}.", label="Level  ")
+    for note in (mixing(rig), load(rig)):
+        if note:
+            sheet.paragraph(note, label=" " * len("Level  "))
 
 
 def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:

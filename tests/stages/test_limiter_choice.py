@@ -16,7 +16,7 @@ from auditor import audit_set
 from auditor.advice import limiter_choice, limiter_stages
 from auditor.advice.limiter_choice import LimiterChoice, NoChoice, document, find, rig_lines
 from auditor.advice.limiter_search import HEAT, PEAK, Trials, highest_threshold
-from auditor.advice.limiter_stages import at_threshold, make_limiter, textbook_dbu
+from auditor.advice.limiter_settings import at_threshold, make_limiter, textbook_dbu
 from auditor.chain.limiter import limiter_threshold_dbu
 from auditor.chain.listen import listen
 from auditor.rig import Crossover, Rig

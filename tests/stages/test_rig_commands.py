@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -221,8 +222,10 @@ def test_check_prints_one_line_for_each_fault(example: Path) -> None:
     assert (result.exit_code, result.stdout) == (2, "")
     lines = result.stderr.splitlines()
     assert len(lines) == 3
-    assert all(line.startswith("error: rig.toml: ") for line in lines)
-    assert "error: rig.toml: amplifier.rated_pwer_w: unknown key (did you mean rated_power_w [W]?)" in lines
+    assert all(re.match(r"error: rig\.toml, line \d+: ", line) for line in lines)
+    row = 1 + next(n for n, each in enumerate(text.splitlines()) if each.startswith("rated_power_w"))
+    told = f"error: rig.toml, line {row}: amplifier.rated_pwer_w: unknown key (did you mean rated_power_w [W]?)"
+    assert told in lines
 
 
 def test_check_of_a_missing_file_is_one_line(here: Path) -> None:
