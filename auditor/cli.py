@@ -29,6 +29,7 @@ from auditor.command_line import (
 from auditor.compare_command import compare_command
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
+from auditor.tone_command import tone_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,6 +107,7 @@ for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
 cli.add_command(compare_command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
+cli.add_command(tone_command)
 
 
 def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str) -> NoReturn:

@@ -72,7 +72,7 @@ gain_db = 32.0               # dB, typically 26 to 36: data sheet, or 20 log10(r
 rated_power_w = 300.0        # W, sine, at clipping, into the load below, for one channel, not bridged. 50 to 2000
 rated_load_ohm = 8.0         # ohm, the load of that rating. 4 or 8
 band = "full"                # optional. full: it drives the whole box; hf: the HF driver alone (active crossover)
-# bridged = true             # optional (false). Two channels on one load: twice the volts; the rating above stays that of one
+# bridged = true             # optional (false). Two channels on one load: twice the volts; the rating above is of one
 # boxes = 2                  # optional (1). Equal boxes in parallel on it, each with its own crossover and protection
 # box_impedance_ohm = 8.0    # ohm, optional (8), for the load that the boxes make together
 
