@@ -109,6 +109,22 @@ def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
     return None
 
 
+def value_fault(table: str, key: str, value: Any, *, kind: str | None = None) -> Fault | None:
+    """What is wrong with one value by itself; None where nothing is.
+
+    Parameters
+    ----------
+    table, key : str
+    value : object
+        As TOML would give it.
+    kind : str, optional
+        The protection method, for its keys.
+    """
+    raw = {"kind": kind, key: value} if table == "protection" and key != "kind" else {key: value}
+    _, faults = _check_table(table, raw)
+    return next((fault for fault in faults if fault.key == f"{table}.{key}" and fault.what != "missing"), None)
+
+
 def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:

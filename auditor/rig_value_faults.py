@@ -39,6 +39,11 @@ def _range(model: type[RigTable], key: str) -> tuple[float, float]:
     return low, next(float(limit.le) for limit in limits if hasattr(limit, "le"))
 
 
+def words_of(model: type[RigTable], key: str) -> list[str]:
+    """The words of which a key takes one; none where it is a number or any text."""
+    return _words(model.model_fields[key].annotation)
+
+
 def _words(annotation: Any) -> list[str]:
     """The words of a Literal, inside an Optional or not."""
     words: list[str] = []

@@ -22,6 +22,7 @@ from auditor.report import layout, palette, wiring_words
 from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
+from auditor.rig_effects import effect
 from auditor.rig_processor import limiter_notes
 from auditor.rig_tables import TABLE_NAMES, TABLES
 from auditor.rig_value_faults import unit_of
@@ -74,8 +75,9 @@ def show_rig(rig: Rig, *, given: AbstractSet[str], console: Console) -> None:
         sheet.line()
         count = len(rig.assumed)
         sheet.paragraph(f"{count} value{'s are' if count > 1 else ' is'} assumed:", style=palette.STRONG)
-        for text in describe_assumptions(rig):
+        for key, text in zip(rig.assumed, describe_assumptions(rig), strict=True):
             sheet.paragraph(text, label=f"{ASSUMED}  ", label_style=f"bold {palette.AMBER}")
+            sheet.paragraph(f"knowing it changes: {effect(key)}.", label="   ", style=palette.QUIET)
     sheet.line()
 
 
