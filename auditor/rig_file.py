@@ -36,12 +36,10 @@ def read_toml(name: str) -> tuple[dict[str, Any], str]:
 
 
 def with_lines(faults: list[Fault], text: str) -> list[Fault]:
-    """The faults with the line of their key, or of its table where the key is not there."""
+    """The faults in the order of the file, each with the line of its key, or of its table where the key is not there."""
     lines = key_lines(text)
-    return [
-        replace(fault, line=lines.get(fault.key, lines.get(fault.key.rpartition(".")[0], fault.line)))
-        for fault in faults
-    ]
+    found = [replace(each, line=lines.get(each.key, lines.get(each.key.rpartition(".")[0]))) for each in faults]
+    return sorted(found, key=lambda each: each.line or 0)
 
 
 def key_lines(text: str) -> dict[str, int]:
