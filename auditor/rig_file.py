@@ -36,7 +36,7 @@ def read_toml(name: str) -> tuple[dict[str, Any], str]:
 
 
 def with_lines(faults: list[Fault], text: str) -> list[Fault]:
-    """The faults in the order of the file, each with the line of its key, or of its table where the key is not there."""
+    """The faults in the order of the file, each with the line of its key, or of its table where that is not there."""
     lines = key_lines(text)
     found = [replace(each, line=lines.get(each.key, lines.get(each.key.rpartition(".")[0]))) for each in faults]
     return sorted(found, key=lambda each: each.line or 0)

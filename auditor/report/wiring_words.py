@@ -74,7 +74,7 @@ def mixing(rig: Rig) -> str:
     if gain_db is None:
         return ""
     gain = f"(L + R)/2 at {gain_db:+.2f} dB" if gain_db else "(L + R)/2"
-    return f"the channels of a file are summed to one, {gain}."
+    return f"The channels of a file are summed to one, {gain}."
 
 
 def load(rig: Rig) -> str:

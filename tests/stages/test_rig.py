@@ -417,7 +417,7 @@ def test_six_faults_are_six_lines(faults_of) -> None:
 
 def test_a_misspelt_key_is_checked_under_its_right_name(faults_of) -> None:
     lines = faults_of(("rated_impedance_ohm = 8", "rated_impedence_ohm = -8"))
-    assert [line.split(":")[0] for line in lines] == ["driver.rated_impedence_ohm", "driver.rated_impedance_ohm"]
+    assert [line.split(":")[0] for line in lines] == ["driver.rated_impedance_ohm", "driver.rated_impedence_ohm"]
 
 
 def test_an_empty_file_names_every_table(rig_file) -> None:

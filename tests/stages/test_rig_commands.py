@@ -18,6 +18,7 @@ from auditor.parts.resettables import resettables
 from auditor.protection import breaker, fuse
 from auditor.rig_commands import PART_KINDS, parts_command, rig_group
 from auditor.rig_template import TEMPLATE
+from auditor.rig_writing import schema_line
 
 WIDTHS = (80, 100, 120)
 
@@ -45,7 +46,7 @@ def test_new_writes_an_example_that_checks(here: Path) -> None:
     made = run("rig", "new")
     assert (made.exit_code, made.stdout) == (0, "")
     assert made.stderr == "wrote rig.toml; fill it in, then: auditor rig check rig.toml\n"
-    assert (here / "rig.toml").read_text(encoding="utf-8") == TEMPLATE
+    assert (here / "rig.toml").read_text(encoding="utf-8") == schema_line() + TEMPLATE
     assert run("rig", "check", "rig.toml").exit_code == 0
 
 
@@ -56,7 +57,7 @@ def test_new_does_not_overwrite_unless_forced(here: Path) -> None:
     assert refused.stderr == "error: rig.toml: is there already (--force replaces it, -o FILE writes another)\n"
     assert (here / "rig.toml").read_text() == "mine"
     assert run("rig", "new", "--force").exit_code == 0
-    assert (here / "rig.toml").read_text(encoding="utf-8") == TEMPLATE
+    assert (here / "rig.toml").read_text(encoding="utf-8") == schema_line() + TEMPLATE
 
 
 def test_new_to_stdout(here: Path) -> None:
