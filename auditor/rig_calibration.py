@@ -43,6 +43,7 @@ OPTIONAL: dict[Calibration, tuple[str, ...]] = {
     "clip": (),
     "spl": ("target_level_dbfs",),
 }
+_MOST_RE_CLIP_DB = 60.0  # as for full_scale_re_clip_db
 _LEAST_ON_THE_WAY_DB = -20.0  # below it a small error in frequency or crossover becomes a large one in volts
 
 
@@ -164,26 +165,48 @@ def resolve_level(
     """
     table = dict(values["level"])
     way = next(way for way, keys in WAYS.items() if keys[0] in table)
-    assumed, faults = [], []
+    assumed = _fill(way, table, is_shaped=bool(sections) or amplifier.band == "hf")
+    on_the_way_db = _on_the_way_db(table, amplifier, crossover, sections) if way == "meter" else 0.0
+    unity_v = _unity_v(way, table, amplifier, on_the_way_db)
+    level = Level(calibration=way, unity_v=unity_v, **table)
+    faults = _reading_faults(table, on_the_way_db, limiters) if way == "meter" else []
+    return level, [f"level.{key}" for key in assumed], faults or _range_faults(level, amplifier)
+
+
+def _fill(way: Calibration, table: dict[str, Any], *, is_shaped: bool) -> list[str]:
+    """Put what is left out into the table; the keys of which another value is likely."""
+    assumed = []
     if way == "line_up" and "gain_db" not in table:
         assumed.append("gain_db")
     table.setdefault("gain_db", 0.0)
     if table.get("channels") == "mono" and "mono_gain_db" not in table:
         table["mono_gain_db"] = 0.0
         assumed += ["mono_gain_db"] if way == "line_up" else []
-    on_the_way_db = 0.0
-    if way == "meter":
-        if (sections or amplifier.band == "hf") and "calibration_frequency_hz" not in table:
-            table["calibration_frequency_hz"] = ASSUMED_TONE_HZ
-            assumed.append("calibration_frequency_hz")
-        on_the_way_db = _on_the_way_db(table, amplifier, crossover, sections)
-        faults = _reading_faults(table, on_the_way_db, limiters)
-    elif way == "spl" and "target_level_dbfs" not in table:
+    if way == "meter" and is_shaped and "calibration_frequency_hz" not in table:
+        table["calibration_frequency_hz"] = ASSUMED_TONE_HZ
+        assumed.append("calibration_frequency_hz")
+    if way == "spl" and "target_level_dbfs" not in table:
         table["target_level_dbfs"] = ASSUMED_PROGRAMME_DBFS
         assumed.append("target_level_dbfs")
-    unity_v = _unity_v(way, table, amplifier, on_the_way_db)
-    level = Level(calibration=way, unity_v=unity_v, **table)
-    return level, [f"level.{key}" for key in assumed], faults
+    return assumed
+
+
+def _range_faults(level: Level, amplifier: Amplifier) -> list[Fault]:
+    """A measurement from which follows what no rig is set to."""
+    past_clip_db = 20.0 * math.log10(level.unity_v * math.sqrt(2.0) / amplifier.rail_v)
+    if level.calibration not in ("meter", "spl") or abs(past_clip_db) <= _MOST_RE_CLIP_DB:
+        return []
+    key = WAYS[level.calibration][0]
+    where = "past" if past_clip_db > 0.0 else "below"
+    return [
+        Fault(
+            key=f"level.{key}",
+            what=f"with it full scale would be {abs(past_clip_db):.0f} dB {where} the amplifier's clipping",
+            got=shown(getattr(level, key), unit="dBFS" if level.calibration == "meter" else "dB"),
+            allowed=f"{_MOST_RE_CLIP_DB:g} dB either way",
+            hint="is the tone's level right, and the reading in volts?" if level.calibration == "meter" else None,
+        )
+    ]
 
 
 def _unity_v(way: Calibration, table: Mapping[str, Any], amplifier: Amplifier, on_the_way_db: float) -> float:

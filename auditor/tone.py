@@ -55,7 +55,7 @@ class Tone:
     kind : {"sine", "pink"}
     level_dbfs : float
         rms between the fades, a full-scale sine being 0.
-    seconds : float
+    duration_s : float
         Length between the fades, at least [s].
     sample_rate_hz : int
     frequency_hz : float
@@ -66,7 +66,7 @@ class Tone:
 
     kind: Literal["sine", "pink"]
     level_dbfs: float
-    seconds: float
+    duration_s: float
     sample_rate_hz: int
     frequency_hz: float
     low_hz: float
@@ -124,7 +124,7 @@ def _sine(tone: Tone) -> tuple[At, int]:
     """The sine at any samples, and a whole number of its cycles to the nearest sample."""
     per_sample = tone.frequency_hz / tone.sample_rate_hz
     amplitude = db_to_amplitude(tone.level_dbfs)
-    length = round(math.ceil(tone.seconds * tone.frequency_hz) / per_sample)
+    length = round(math.ceil(tone.duration_s * tone.frequency_hz) / per_sample)
     return lambda index: amplitude * np.sin(2.0 * np.pi * per_sample * index), length
 
 
@@ -132,8 +132,8 @@ def _pink(tone: Tone) -> tuple[At, int]:
     """The noise at any samples, and a whole number of its periods."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    count = math.ceil(tone.seconds / _LONGEST_PERIOD_S)
-    length = next_fast_len(math.ceil(tone.seconds * tone.sample_rate_hz / count), real=True)
+    count = math.ceil(tone.duration_s / _LONGEST_PERIOD_S)
+    length = next_fast_len(math.ceil(tone.duration_s * tone.sample_rate_hz / count), real=True)
     frequency_hz = np.fft.rfftfreq(length, 1.0 / tone.sample_rate_hz)
     inside = (frequency_hz >= tone.low_hz) & (frequency_hz <= tone.high_hz)
     amplitude = np.zeros(len(frequency_hz))
@@ -161,13 +161,13 @@ class Written:
         Between the fades, as written.
     peak_dbfs : float
         Highest sample.
-    seconds : float
+    duration_s : float
         Between the fades.
     """
 
     level_dbfs: float
     peak_dbfs: float
-    seconds: float
+    duration_s: float
 
 
 def write(tone: Tone, target: Path, container: Container) -> Written:
@@ -204,5 +204,5 @@ def write(tone: Tone, target: Path, container: Container) -> Written:
     return Written(
         level_dbfs=amplitude_to_db(math.sqrt(2.0 * sum(squares[steady]) / length)),
         peak_dbfs=amplitude_to_db(max(peaks)),
-        seconds=length / tone.sample_rate_hz,
+        duration_s=length / tone.sample_rate_hz,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Literal
+from typing import IO, TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -19,6 +19,16 @@ if TYPE_CHECKING:
     from auditor.tone import Tone
 
 _CONTAINERS: dict[str, Container] = {".wav": "WAV", ".flac": "FLAC"}
+
+
+class _Range(click.FloatRange):
+    """A range that not-a-number is not in, whatever comparisons say."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = float(super().convert(value, param, ctx))
+        if number != number:
+            self.fail("nan is no number that a tone can have", param, ctx)
+        return number
 
 
 @click.command("tone", short_help="Write a tone or noise to calibrate the rig file with.")
@@ -32,25 +42,24 @@ _CONTAINERS: dict[str, Container] = {".wav": "WAV", ".flac": "FLAC"}
 )
 @click.option(
     "--level-dbfs",
-    type=click.FloatRange(-80.0),
+    type=_Range(-80.0),
     default=-30.0,
     show_default=True,
     help="Its rms; 0 is that of a full-scale sine.",
 )
 @click.option(
     "--frequency-hz",
-    type=click.FloatRange(20.0, 20_000.0),
+    type=_Range(20.0, 20_000.0),
     default=315.0,
     show_default=True,
     help="Of the sine. 315 stays away from the HF driver and suits a plain multimeter.",
 )
-@click.option("--low-hz", type=click.FloatRange(10.0, 10_000.0), default=100.0, show_default=True, help="Of the noise.")
-@click.option(
-    "--high-hz", type=click.FloatRange(20.0, 20_000.0), default=10_000.0, show_default=True, help="Of the noise."
-)
+@click.option("--low-hz", type=_Range(10.0, 10_000.0), default=100.0, show_default=True, help="Of the noise.")
+@click.option("--high-hz", type=_Range(20.0, 20_000.0), default=10_000.0, show_default=True, help="Of the noise.")
 @click.option(
     "--seconds",
-    type=click.FloatRange(1.0, 3600.0),
+    "duration_s",
+    type=_Range(1.0, 3600.0),
     default=30.0,
     show_default=True,
     help="How long, between the fades.",
@@ -70,7 +79,7 @@ def tone_command(
     frequency_hz: float,
     low_hz: float,
     high_hz: float,
-    seconds: float,
+    duration_s: float,
     rate_hz: str,
     force: bool,
 ) -> None:
@@ -84,7 +93,7 @@ def tone_command(
     tone = Tone(
         kind=kind,
         level_dbfs=level_dbfs,
-        seconds=seconds,
+        duration_s=duration_s,
         sample_rate_hz=int(rate_hz),
         frequency_hz=frequency_hz,
         low_hz=low_hz,

@@ -19,7 +19,7 @@ _LIKELY_HF_HZ = 500.0  # from here on a tone may reach an HF driver
 def show(tone: Tone, written: Written, output: str, sheet: Sheet) -> None:
     """Write the whole sheet."""
     sheet.line()
-    sheet.paragraph(_written(tone, written), label=f"{sheet.safe(output)}: ")
+    sheet.paragraph(f"{sheet.safe(output)}: {_written(tone, written)}")
     sheet.line()
     for caution in _cautions(tone):
         sheet.paragraph(caution, label="CAUTION  ", label_style=f"bold {palette.AMBER}")
@@ -40,7 +40,7 @@ def _written(tone: Tone, written: Written) -> str:
     )
     return (
         f"{what}, {written.level_dbfs:.2f} dBFS rms (a full-scale sine is 0), highest peak {written.peak_dbfs:.2f} "
-        f"dBFS, {written.seconds:.1f} s between fades of {FADE_S:g} s, the same in {CHANNELS} channels, "
+        f"dBFS, {written.duration_s:.1f} s between fades of {FADE_S:g} s, the same in {CHANNELS} channels, "
         f"{tone.sample_rate_hz} Hz, 24 bits."
     )
 

@@ -158,7 +158,13 @@ def test_the_tone_that_is_written_calibrates(tmp_path: Path) -> None:
 
     truth = resolved({"full_scale_dbu": 14.0, "gain_db": -7.3})
     tone = Tone(
-        kind="sine", level_dbfs=-30.0, seconds=2.0, sample_rate_hz=48_000, frequency_hz=315.0, low_hz=100.0, high_hz=1e4
+        kind="sine",
+        level_dbfs=-30.0,
+        duration_s=2.0,
+        sample_rate_hz=48_000,
+        frequency_hz=315.0,
+        low_hz=100.0,
+        high_hz=1e4,
     )
     write(tone, tmp_path / "tone.wav", "WAV")
     samples = soundfile.read(tmp_path / "tone.wav")[0][30_000:-30_000, 0]
@@ -266,6 +272,9 @@ def test_two_ways_at_once_are_refused_with_keys_and_reason(first: str, second: s
         ({**METER, "calibration_voltage_v": 5000.0}, "level.calibration_voltage_v: larger than anything in the trade, got 5000 V; allowed: 0.001 to 1000 V (what a meter read at the amplifier's loudspeaker terminals with that tone, rms)"),
         ({**METER, "calibration_voltage_v": 60.0}, "level.calibration_voltage_v: more than the amplifier gives before it clips, by its rated_power_w and rated_load_ohm, got 60 V; allowed: up to 48.99 V (measure with a quieter tone, or put the rating right)"),
         ({**METER, "calibration_tone_dbfs": 3.0}, "level.calibration_tone_dbfs: no tone is louder than full scale, got 3 dBFS; allowed: -100 to 0 dBFS"),
+        ({"calibration_tone_dbfs": -90.0, "calibration_voltage_v": 40.0}, "level.calibration_tone_dbfs: with it full scale would be 88 dB past the amplifier's clipping, got -90 dBFS; allowed: 60 dB either way (is the tone's level right, and the reading in volts?)"),
+        ({"calibration_tone_dbfs": 0.0, "calibration_voltage_v": 0.002}, "level.calibration_tone_dbfs: with it full scale would be 88 dB below the amplifier's clipping, got 0 dBFS; allowed: 60 dB either way (is the tone's level right, and the reading in volts?)"),
+        ({**SPL, "target_spl_db": 40.0, "target_distance_m": 0.1, "target_level_dbfs": 0.0}, "level.target_spl_db: with it full scale would be 102 dB below the amplifier's clipping, got 40 dB; allowed: 60 dB either way"),
         ({"full_scale_re_clip_db": 600.0}, "level.full_scale_re_clip_db: larger than anything in the trade, got 600 dB; allowed: -60 to 60 dB (level of a 0 dBFS sine against the amplifier's clipping: negative below it, positive past it)"),
         ({"target_spl_db": 98.0, "target_distance_m": 8.0}, "level.box_sensitivity_db: missing: target_spl_db needs it; allowed: 60 to 125 dB"),
         ({**SPL, "target_spl_db": 120.0}, "level.target_spl_db: wants 319.6 V of programme at the box, and the amplifier clips a sine at 48.99 V, got 120 dB; allowed: up to 103.7 dB"),

@@ -19,13 +19,13 @@ from auditor.tone import FADE_S, MOST_CREST, MOST_PINK_DBFS, Tone, write
 SINE = Tone(
     kind="sine",
     level_dbfs=-30.0,
-    seconds=5.0,
+    duration_s=5.0,
     sample_rate_hz=48_000,
     frequency_hz=315.0,
     low_hz=100.0,
     high_hz=10_000.0,
 )
-PINK = replace(SINE, kind="pink", seconds=30.0)
+PINK = replace(SINE, kind="pink", duration_s=30.0)
 
 
 def steady(tone: Tone, folder: Path) -> np.ndarray:
@@ -37,8 +37,8 @@ def steady(tone: Tone, folder: Path) -> np.ndarray:
     assert soundfile.info(path).subtype == "PCM_24"
     assert np.array_equal(samples[:, 0], samples[:, 1])
     fade = round(FADE_S * rate_hz)
-    assert len(samples) / rate_hz == pytest.approx(told.seconds + 2.0 * FADE_S, abs=1e-9)
-    assert told.seconds >= tone.seconds - 1.0 / rate_hz
+    assert len(samples) / rate_hz == pytest.approx(told.duration_s + 2.0 * FADE_S, abs=1e-9)
+    assert told.duration_s >= tone.duration_s - 1.0 / rate_hz
     assert told.level_dbfs == pytest.approx(tone.level_dbfs, abs=0.002)
     assert told.peak_dbfs == pytest.approx(20.0 * math.log10(np.abs(samples).max()), abs=0.001)
     return samples[fade : len(samples) - fade, 0]
@@ -72,7 +72,7 @@ def test_a_sine_has_its_frequency_and_nothing_else(tmp_path: Path, frequency_hz:
 
 @pytest.mark.parametrize(("seconds", "rate_hz"), [(1.0, 48_000), (30.0, 44_100), (75.0, 48_000)])
 def test_noise_has_its_level_and_crest(tmp_path: Path, seconds: float, rate_hz: int) -> None:
-    samples = steady(replace(PINK, seconds=seconds, sample_rate_hz=rate_hz), tmp_path)
+    samples = steady(replace(PINK, duration_s=seconds, sample_rate_hz=rate_hz), tmp_path)
     assert level_dbfs(samples) == pytest.approx(-30.0, abs=0.002)
     crest = np.abs(samples).max() / np.sqrt(np.mean(samples**2))
     assert 3.0 < crest <= MOST_CREST * 1.0001  # noise still, and no more than what was promised
@@ -106,14 +106,14 @@ def test_noise_is_pink_within_its_limits_and_nothing_beyond(tmp_path: Path) -> N
 
 
 def test_a_long_noise_repeats_without_a_seam(tmp_path: Path) -> None:
-    samples = steady(replace(PINK, seconds=70.0), tmp_path)
+    samples = steady(replace(PINK, duration_s=70.0), tmp_path)
     half = len(samples) // 2
     assert np.array_equal(samples[:half], samples[half:])
     usual = np.abs(np.diff(samples)).max()
     assert abs(samples[half] - samples[half - 1]) <= usual
 
 
-@pytest.mark.parametrize("tone", [SINE, replace(PINK, seconds=1.0)], ids=["sine", "pink"])
+@pytest.mark.parametrize("tone", [SINE, replace(PINK, duration_s=1.0)], ids=["sine", "pink"])
 def test_fades_come_up_and_go_down_without_a_step(tmp_path: Path, tone: Tone) -> None:
     path = tmp_path / "tone.flac"
     write(tone, path, "FLAC")
@@ -145,5 +145,5 @@ def test_what_cannot_be_is_refused(tmp_path: Path, tone: Tone, message: str) -> 
 
 
 def test_the_loudest_noise_stays_within_full_scale(tmp_path: Path) -> None:
-    samples = steady(replace(PINK, level_dbfs=math.floor(100.0 * MOST_PINK_DBFS) / 100.0, seconds=10.0), tmp_path)
+    samples = steady(replace(PINK, level_dbfs=math.floor(100.0 * MOST_PINK_DBFS) / 100.0, duration_s=10.0), tmp_path)
     assert np.abs(samples).max() < 1.0

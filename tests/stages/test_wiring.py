@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import soundfile
@@ -32,11 +33,13 @@ from auditor.render import render
 from auditor.report import words
 from auditor.report.wiring_words import drivers, largest_sine_w, load, load_ohm_of
 from auditor.rig import Rig
+from auditor.rig_resolve import resolve_rig
+from auditor.rig_schema import rig_json_schema
 from auditor.simulation import simulate
 from tests.published.models import rig
 
 from .signals import music, tone, write_wav
-from .test_calibration import faults_of
+from .test_calibration import document, faults_of
 
 BANKS = [(1, 1), (2, 1), (1, 2), (2, 2), (3, 1), (2, 3)]
 LAMP = {"kind": "lamp", "part": "1156"}
@@ -238,6 +241,29 @@ def test_wiring_that_cannot_be_is_one_line(tables: dict[str, Any], line: str) ->
     assert found.removesuffix(" (equal boxes in parallel on this output)") == line.removesuffix(
         " (equal boxes in parallel on this output)"
     )
+
+
+@pytest.mark.parametrize(
+    ("table", "keys", "is_valid"),
+    [
+        ("amplifier", {"bridged": True}, True),
+        ("amplifier", {"bridged": 1}, False),
+        ("amplifier", {"bridged": "true"}, False),
+        ("amplifier", {"boxes": 2}, True),
+        ("amplifier", {"boxes": 0}, False),
+        ("amplifier", {"boxes": 2.5}, False),
+        ("amplifier", {"box_impedance_ohm": 6}, True),
+        ("amplifier", {"box_impedance_ohm": 0.0}, False),
+        ("driver", {"series_count": 2, "parallel_count": 3}, True),
+        ("driver", {"series_count": 65}, False),
+        ("driver", {"parallel_count": True}, False),
+        ("driver", {"drivers": 2}, False),
+    ],
+)
+def test_the_schema_takes_what_the_loader_takes(table: str, keys: dict[str, Any], is_valid: bool) -> None:
+    whole = document(**{table: keys})
+    assert (resolve_rig(whole, path="test")[0] is not None) is is_valid
+    assert jsonschema.Draft202012Validator(rig_json_schema()).is_valid(whole) is is_valid
 
 
 # --- mono sum -----------------------------------------------------------------------------------------------------------
