@@ -26,10 +26,8 @@ _LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "c
 
 
 def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
-    """By verdict, then by margin; a track that no gain endangers comes last of its kind."""
-    return sorted(
-        tracks, key=lambda each: (-SEVERITY[each.verdict], math.inf if each.margin_db is None else each.margin_db)
-    )
+    """By verdict, then by margin; a track that no gain endangers comes last of its kind, one that none saves first."""
+    return sorted(tracks, key=lambda each: (-SEVERITY[each.verdict], each.room_db))
 
 
 def badge(verdict: Verdict, glyphs: Glyphs, *, in_part: bool = False) -> Text:

@@ -1,0 +1,168 @@
+"""A set played through as one night: every track in its place, as warm as what was before it has left part and driver.
+
+Between the tracks there is silence, in which they cool. The windows of the ratings reach back over it as they would in
+one long file: without silence the answer is that of the tracks joined.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from auditor.judgement.carried import cold, of_channels, put_through, rested, silence_after
+from auditor.judgement.night_order import order_effect
+from auditor.judgement.trial import LOWEST_GAIN_DB
+from auditor.night_types import HottestMoment, Night, NightTrack
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from auditor.audit_types import Audit, Cause
+    from auditor.chain.play import Played
+    from auditor.judgement.examine import Carried, Examined
+    from auditor.rig import Rig
+
+    Judge = Callable[[Played, Rig, Sequence[Carried]], tuple[Audit, list[Examined]]]
+
+DEFAULT_GAP_S = 2.0  # the pause that a player leaves between two tracks; our own choice
+LONGEST_GAP_S = 86_400.0
+_MOST_BINS = 4000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Through:
+    """A set that was played through.
+
+    audits : tuple of Audit
+        Every track judged in its place.
+    """
+
+    audits: tuple[Audit, ...]
+    timeline: tuple[NightTrack, ...]
+    step_s: float
+    coil_temp_c: NDArray[np.float32]
+
+
+def length_s(tracks: Sequence[Played], gap_s: float) -> float:
+    """From the first track's start to the last one's end [s]."""
+    return sum(each.duration_s for each in tracks) + gap_s * max(len(tracks) - 1, 0)
+
+
+def play_through(tracks: Sequence[Played], rig: Rig, gap_s: float, judge: Judge) -> Through:
+    """Judge tracks one after the other, each on top of the heat of those before.
+
+    Parameters
+    ----------
+    tracks : sequence of Played
+    rig : Rig
+    gap_s : float
+        Silence between two of them [s].
+    judge : callable
+        Given a track, the rig and what each of its channels starts from.
+    """
+    whole_s = length_s(tracks, gap_s)
+    course = _Course(whole_s)
+    carried, start_s = cold(whole_s), 0.0
+    audits, timeline = [], []
+    for played in tracks:
+        audit, examined = judge(played, rig, of_channels(carried, len(played.feeds)))
+        alone = put_through([feed.frames for feed in played.feeds], rig, cold(whole_s))[0]
+        ambient_c = rig.site.ambient_temp_c
+        audits.append(_within_reach(audit))
+        timeline.append(
+            NightTrack(
+                track=audit.name,
+                start_s=start_s,
+                end_s=start_s + played.duration_s,
+                coil_temp_start_c=max(ambient_c, *(each.coil_temp_c for each in carried)),
+                coil_temp_max_c=max(each.protected.coil_temp_max_c for each in audit.channels),
+                coil_temp_alone_c=alone.coil_temp_c,
+                at_risk=audit.verdict == "risk",
+                at_risk_alone=alone.at_risk,
+            )
+        )
+        for channel in audit.channels:
+            course.add(start_s, channel.traces.step_s, channel.traces.coil_temp_c)
+        carried = tuple(one.carried for one in examined)
+        silence_s = silence_after(played.feeds[0].frames, gap_s)
+        for one in carried:
+            _, temp_c, step_s = one.rated.after_silence(silence_s, rig)
+            course.add(start_s + played.duration_s, step_s, temp_c)
+        carried = rested(carried, rig, silence_s)
+        start_s += played.duration_s + gap_s
+    return Through(
+        audits=tuple(audits), timeline=tuple(timeline), step_s=course.step_s, coil_temp_c=course.joined(ambient_c)
+    )
+
+
+def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *, limited_by: Cause | None) -> Night:
+    """What the set played through amounts to, and what another order or a pause would do.
+
+    Parameters
+    ----------
+    through : Through
+    tracks : sequence of Played
+    rig : Rig
+    gap_s : float
+    limited_by : Cause or None
+        What binds the margin of the whole set.
+    """
+    duration_s = length_s(tracks, gap_s)
+    return Night(
+        gap_s=gap_s,
+        duration_s=duration_s,
+        hottest=_hottest(through),
+        timeline=through.timeline,
+        effect=order_effect(
+            through.timeline, [[feed.frames for feed in each.feeds] for each in tracks], rig, gap_s, duration_s
+        ),
+        margin_limited_by=limited_by,
+        step_s=through.step_s,
+        coil_temp_c=through.coil_temp_c,
+    )
+
+
+def _within_reach(audit: Audit) -> Audit:
+    """The same; without a margin where the lowest gain is not safe: the coil is over its limit when the track starts."""
+    if audit.margin_db is None or audit.margin_db > LOWEST_GAIN_DB:
+        return audit
+    return replace(audit, margin_db=None, margin_limited_by=None)
+
+
+def _hottest(through: Through) -> HottestMoment:
+    channels = (
+        (channel.protected.coil_temp_max_c, audit, place, channel)
+        for audit, place in zip(through.audits, through.timeline, strict=True)
+        for channel in audit.channels
+    )
+    temp_c, audit, place, channel = max(channels, key=lambda each: each[0])
+    at_s = (int(channel.traces.coil_temp_c.argmax()) + 1) * channel.traces.step_s
+    at_s = min(at_s, audit.duration_s)
+    return HottestMoment(
+        track=audit.name, channel=channel.index, track_at_s=at_s, at_s=place.start_s + at_s, coil_temp_c=temp_c
+    )
+
+
+class _Course:
+    """The hottest coil over the whole night, in at most `_MOST_BINS` bins that keep the largest value."""
+
+    def __init__(self, whole_s: float) -> None:
+        self.step_s = max(whole_s / _MOST_BINS, 0.01)
+        self._bins = np.full(max(1, int(np.ceil(whole_s / self.step_s - 1e-9))), -np.inf)
+
+    def add(self, start_s: float, step_s: float, temp_c: NDArray[np.float32]) -> None:
+        """Enter the ends of some steps."""
+        at = ((start_s + step_s * np.arange(1, len(temp_c) + 1)) / self.step_s - 1e-9).astype(np.int64)
+        np.maximum.at(self._bins, np.clip(at, 0, len(self._bins) - 1), temp_c)
+
+    def joined(self, ambient_c: float) -> NDArray[np.float32]:
+        """Every bin; those shorter than a step lie on a straight line between their neighbours."""
+        known = np.flatnonzero(np.isfinite(self._bins))
+        if not len(known):
+            return np.full(len(self._bins), ambient_c, dtype=np.float32)
+        every: NDArray[np.float32] = np.interp(np.arange(len(self._bins)), known, self._bins[known]).astype(np.float32)
+        return every
