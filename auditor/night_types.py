@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from auditor.audit_types import Cause, Trace
 
+DEFAULT_GAP_S = 2.0  # silence between two tracks, as players leave it; our own choice
+LONGEST_GAP_S = 86_400.0
+
 
 @dataclass(frozen=True, kw_only=True)
 class NightTrack:
@@ -52,7 +55,7 @@ class Pause:
 class OrderEffect:
     """Whether another order or a pause would save a set; each answer was found by playing the set so.
 
-    at_risk_by_heat : tuple of str
+    at_risk_in_place : tuple of str
         Tracks at risk for no other reason than what was played before them. Without any, nothing was looked for.
     order : tuple of str or None
         The coolest order found in which none of these is at risk; None where none was found.
@@ -67,7 +70,7 @@ class OrderEffect:
     """
 
     at_risk_alone: tuple[str, ...]
-    at_risk_by_heat: tuple[str, ...]
+    at_risk_in_place: tuple[str, ...]
     order: tuple[str, ...] | None = None
     order_coil_temp_max_c: float | None = None
     order_count: int = 0

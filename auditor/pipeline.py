@@ -63,6 +63,7 @@ def audit_set(
     *,
     gap_s: float | None = None,
     progress: Callable[[int], Progress] | None = None,
+    tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
@@ -78,6 +79,8 @@ def audit_set(
         Silence between two tracks [s].
     progress : callable, optional
         Given a track's index, returns the callable that is told how much of it is done.
+    tell : callable, optional
+        Told what is being done once all tracks of a night have been read.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
 
@@ -90,7 +93,7 @@ def audit_set(
     if gap_s is not None:
         material: list[Played] = []
         interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress)
-        return _played_through(rig, material, gap_s, faults, interrupted=interrupted)
+        return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
     tracks: list[Audit] = []
     heat = CarriedHeat(rig)
 
@@ -187,12 +190,22 @@ def _conclude(
 
 
 def _played_through(
-    rig: Rig, material: list[Played], gap_s: float, faults: list[FileFault], *, interrupted: bool
+    rig: Rig,
+    material: list[Played],
+    gap_s: float,
+    faults: list[FileFault],
+    *,
+    interrupted: bool,
+    tell: Callable[[str], None] | None,
 ) -> SetAudit:
     if not material:
         return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
+    tell = tell or (lambda step: None)
+    tell("playing the set through")
     through = play_through(material, rig, gap_s, _judged)
+    tell("looking for the level at which the whole set is safe")
     margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
+    tell("looking for another order")
     found = night(through, material, rig, gap_s, limited_by=limited_by)
     return SetAudit(
         rig=rig,

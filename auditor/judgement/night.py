@@ -23,13 +23,12 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import Audit, Cause
     from auditor.chain.play import Played
+    from auditor.judgement.carried import Outcome
     from auditor.judgement.examine import Carried, Examined
     from auditor.rig import Rig
 
     Judge = Callable[[Played, Rig, Sequence[Carried]], tuple[Audit, list[Examined]]]
 
-DEFAULT_GAP_S = 2.0  # the pause that a player leaves between two tracks; our own choice
-LONGEST_GAP_S = 86_400.0
 _MOST_BINS = 4000
 
 
@@ -67,35 +66,38 @@ def play_through(tracks: Sequence[Played], rig: Rig, gap_s: float, judge: Judge)
     whole_s = length_s(tracks, gap_s)
     course = _Course(whole_s)
     carried, start_s = cold(whole_s), 0.0
-    audits, timeline = [], []
+    audits: list[Audit] = []
+    timeline: list[NightTrack] = []
     for played in tracks:
         audit, examined = judge(played, rig, of_channels(carried, len(played.feeds)))
-        alone = put_through([feed.frames for feed in played.feeds], rig, cold(whole_s))[0]
-        ambient_c = rig.site.ambient_temp_c
+        alone, _ = put_through([feed.frames for feed in played.feeds], rig, cold(whole_s))
         audits.append(_within_reach(audit))
-        timeline.append(
-            NightTrack(
-                track=audit.name,
-                start_s=start_s,
-                end_s=start_s + played.duration_s,
-                coil_temp_start_c=max(ambient_c, *(each.coil_temp_c for each in carried)),
-                coil_temp_max_c=max(each.protected.coil_temp_max_c for each in audit.channels),
-                coil_temp_alone_c=alone.coil_temp_c,
-                at_risk=audit.verdict == "risk",
-                at_risk_alone=alone.at_risk,
-            )
-        )
-        for channel in audit.channels:
-            course.add(start_s, channel.traces.step_s, channel.traces.coil_temp_c)
+        timeline.append(_place(audit, start_s, carried, alone))
         carried = tuple(one.carried for one in examined)
         silence_s = silence_after(played.feeds[0].frames, gap_s)
-        for one in carried:
-            _, temp_c, step_s = one.rated.after_silence(silence_s, rig)
-            course.add(start_s + played.duration_s, step_s, temp_c)
+        course.add_track(timeline[-1], audit)
+        course.add_silence(timeline[-1].end_s, carried, rig, silence_s)
         carried = rested(carried, rig, silence_s)
         start_s += played.duration_s + gap_s
     return Through(
-        audits=tuple(audits), timeline=tuple(timeline), step_s=course.step_s, coil_temp_c=course.joined(ambient_c)
+        audits=tuple(audits),
+        timeline=tuple(timeline),
+        step_s=course.step_s,
+        coil_temp_c=course.joined(rig.site.ambient_temp_c),
+    )
+
+
+def _place(audit: Audit, start_s: float, before: Sequence[Carried], alone: Outcome) -> NightTrack:
+    ambient_c = audit.rig.site.ambient_temp_c
+    return NightTrack(
+        track=audit.name,
+        start_s=start_s,
+        end_s=start_s + audit.duration_s,
+        coil_temp_start_c=max(ambient_c, *(each.coil_temp_c for each in before)),
+        coil_temp_max_c=max(each.protected.coil_temp_max_c for each in audit.channels),
+        coil_temp_alone_c=alone.coil_temp_c,
+        at_risk=audit.verdict == "risk",
+        at_risk_alone=alone.at_risk,
     )
 
 
@@ -127,7 +129,7 @@ def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *,
 
 
 def _within_reach(audit: Audit) -> Audit:
-    """The same; without a margin where the lowest gain is not safe: the coil is over its limit when the track starts."""
+    """The same; without a margin where the lowest gain is not safe, as with a coil over its limit at the start."""
     if audit.margin_db is None or audit.margin_db > LOWEST_GAIN_DB:
         return audit
     return replace(audit, margin_db=None, margin_limited_by=None)
@@ -154,7 +156,18 @@ class _Course:
         self.step_s = max(whole_s / _MOST_BINS, 0.01)
         self._bins = np.full(max(1, int(np.ceil(whole_s / self.step_s - 1e-9))), -np.inf)
 
-    def add(self, start_s: float, step_s: float, temp_c: NDArray[np.float32]) -> None:
+    def add_track(self, place: NightTrack, audit: Audit) -> None:
+        """Enter every channel of a track."""
+        for channel in audit.channels:
+            self._add(place.start_s, channel.traces.step_s, channel.traces.coil_temp_c)
+
+    def add_silence(self, start_s: float, carried: Sequence[Carried], rig: Rig, silence_s: float) -> None:
+        """Enter how the coils cool in a silence."""
+        for one in carried:
+            _, temp_c, step_s = one.rated.after_silence(silence_s, rig)
+            self._add(start_s, step_s, temp_c)
+
+    def _add(self, start_s: float, step_s: float, temp_c: NDArray[np.float32]) -> None:
         """Enter the ends of some steps."""
         at = ((start_s + step_s * np.arange(1, len(temp_c) + 1)) / self.step_s - 1e-9).astype(np.int64)
         np.maximum.at(self._bins, np.clip(at, 0, len(self._bins) - 1), temp_c)

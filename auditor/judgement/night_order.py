@@ -59,7 +59,7 @@ def order_effect(timeline: Sequence[NightTrack], tracks: Tracks, rig: Rig, gap_s
     heated = [number for number, each in enumerate(timeline) if each.at_risk and not each.at_risk_alone]
     nothing = OrderEffect(
         at_risk_alone=tuple(each.track for each in timeline if each.at_risk_alone),
-        at_risk_by_heat=tuple(timeline[number].track for number in heated),
+        at_risk_in_place=tuple(timeline[number].track for number in heated),
         longest_pause_s=LONGEST_PAUSE_S,
     )
     if not heated:

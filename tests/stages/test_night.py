@@ -1,4 +1,4 @@
-"""A set played through: cooling in the silences against closed forms, and what joined files and cold tracks must equal."""
+"""A set played through: silences against closed forms, and what joined files and cold tracks must equal."""
 
 from __future__ import annotations
 
@@ -17,8 +17,7 @@ from auditor.driver.coil import CoilNetwork
 from auditor.judgement.before import Before
 from auditor.judgement.carried import cold, of_channels, put_through, rested
 from auditor.judgement.examine import Carried
-from auditor.judgement.night import LONGEST_GAP_S
-from auditor.night_types import Night
+from auditor.night_types import LONGEST_GAP_S, Night
 from auditor.pipeline import audit, audit_set
 from auditor.protection.contract import ThermalState
 from auditor.protection.filament import Filament
@@ -62,7 +61,7 @@ def steady(path: Path, level: float, seconds: float, *, rate_hz: int = RATE_HZ, 
     return write_wav(path, np.stack([samples] * channels, axis=1), rate_hz)
 
 
-# --- cooling -----------------------------------------------------------------------------------------------------------
+# --- cooling ---------------------------------------------------------------------------------------------------------
 
 
 @EVERY_PART
@@ -120,7 +119,7 @@ def test_a_self_closing_breaker_closes_in_the_silence_and_a_blown_fuse_stays_ope
         assert silence.at_risk is (kind == "fuse")
 
 
-# --- windows over the silence ------------------------------------------------------------------------------------------
+# --- windows over the silence ----------------------------------------------------------------------------------------
 
 
 def test_powers_of_another_frame_length_keep_their_energy_and_their_place() -> None:
@@ -134,7 +133,7 @@ def test_powers_of_another_frame_length_keep_their_energy_and_their_place() -> N
     np.testing.assert_allclose(same.powers_w(5, 0.006), [0.0, 0.0, 1.0, 2.0, 4.0], rtol=1e-6)
 
 
-# --- equalities --------------------------------------------------------------------------------------------------------
+# --- equalities ------------------------------------------------------------------------------------------------------
 
 
 def exposures(audits: tuple[Audit, ...]) -> dict[str, float]:
@@ -199,7 +198,7 @@ def test_a_single_track_is_as_from_cold(tmp_path: Path) -> None:
     assert night.margin_db == pytest.approx(alone.margin_db, abs=0.03)
 
 
-# --- odd sets ----------------------------------------------------------------------------------------------------------
+# --- odd sets --------------------------------------------------------------------------------------------------------
 
 
 def test_odd_tracks_in_one_set(tmp_path: Path) -> None:
@@ -240,7 +239,7 @@ def test_nothing_that_can_be_played_is_no_night(tmp_path: Path) -> None:
     assert (result.night, result.tracks, len(result.errors)) == (None, (), 1)
 
 
-# --- margin, order, pauses ---------------------------------------------------------------------------------------------
+# --- margin, order, pauses -------------------------------------------------------------------------------------------
 
 
 def limit(system: Rig, temp_c: float) -> Rig:
@@ -277,7 +276,7 @@ def test_heat_that_was_carried_is_told_from_heat_of_its_own(tmp_path: Path) -> N
     assert night.hottest.track == str(paths[1])
     assert 20.0 < night.hottest.track_at_s <= 25.0
     assert night.hottest.at_s == pytest.approx(26.0 + night.hottest.track_at_s)
-    assert night.effect.at_risk_by_heat == (str(paths[1]),)
+    assert night.effect.at_risk_in_place == (str(paths[1]),)
     assert result.margin_db is not None
     assert result.margin_db < 0.0
 
@@ -307,7 +306,7 @@ def test_what_is_at_risk_by_itself_is_not_laid_to_the_order(tmp_path: Path) -> N
     assert str(paths[1]) in effect.at_risk_alone
     assert effect.order is None
     assert effect.pauses is None
-    assert effect.at_risk_by_heat == ()
+    assert effect.at_risk_in_place == ()
 
 
 def test_where_no_order_helps_it_is_said_and_the_pause_may(tmp_path: Path) -> None:

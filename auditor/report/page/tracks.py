@@ -190,21 +190,28 @@ def _part(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
     return rows
 
 
-def _timeline(track: Audit, place: Place) -> str:
+def zoom_buttons(whole: str) -> str:
+    """Buttons that move the axis of time; `whole` is what the first one shows: `the whole track`."""
     buttons = "".join(
         f'<button type="button" data-zoom="{what}" aria-label="{label}">{sign}</button>'
         for what, sign, label in (
-            ("all", "Whole track", "Show the whole track"),
+            ("all", whole.removeprefix("the ").capitalize(), f"Show {whole}"),
             ("in", "+", "Zoom in"),
             ("out", "&minus;", "Zoom out"),
             ("back", "&larr;", "Earlier"),
             ("on", "&rarr;", "Later"),
         )
     )
-    summary = text(_in_words(track))
     return (
         f'<div class="tools" role="group" aria-label="Time shown">{buttons}'
-        f'<span class="shown" role="status" aria-live="polite"></span></div>\n'
+        '<span class="shown" role="status" aria-live="polite"></span></div>'
+    )
+
+
+def _timeline(track: Audit, place: Place) -> str:
+    summary = text(_in_words(track))
+    return (
+        f"{zoom_buttons('the whole track')}\n"
         f'<figure><div class="plot timeline" tabindex="0" role="group" aria-label="Timeline. {summary}" '
         f'data-of="{place.key}" data-plot="timeline"></div><figcaption>{summary}</figcaption></figure>'
     )
