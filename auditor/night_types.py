@@ -58,7 +58,8 @@ class OrderEffect:
     at_risk_in_place : tuple of str
         Tracks at risk for no other reason than what was played before them. Without any, nothing was looked for.
     order : tuple of str or None
-        The coolest order found in which none of these is at risk; None where none was found.
+        An order in which none of these is at risk, by one change of places where that is enough; None where none was
+        found.
     order_coil_temp_max_c : float or None
     order_count : int
         How many other orders were looked at.

@@ -3,8 +3,8 @@
 Up to `_SMALL_SET` tracks every order is looked at. With more, the tracks at risk are moved to, and swapped with, every
 other place, and the set is sorted three ways: coolest first, hottest first, and the two in turn. That is a heuristic:
 an order that it does not find may exist. Candidates are ranked by a coarse run of the hottest channel, a quarter of a
-second a step; nothing is said to be safe but what a full run of the whole set has found so, and where every order was
-looked at, nothing is said to be of no use but what a full run has found at risk.
+second a step, one change of places before any other. Nothing is said to be safe but what a full run of the whole set
+has found so; where every order was looked at, nothing is said to be of no use but what a full run has found at risk.
 
 A pause is found by halving: the shortest, in whole seconds, after which a full run of the track leaves it safe.
 """
@@ -15,7 +15,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
     Tracks = Sequence[Sequence[HfFrames]]
     Order = tuple[int, ...]
+
+T = TypeVar("T")
 
 LONGEST_PAUSE_S = 3600.0
 _SMALL_SET = 5
@@ -67,7 +69,7 @@ def order_effect(timeline: Sequence[NightTrack], tracks: Tracks, rig: Rig, gap_s
     search = _Search(tracks, rig, gap_s, whole_s, spared={i for i, each in enumerate(timeline) if each.at_risk_alone})
     every_order = len(tracks) <= _SMALL_SET
     others = list(_orders(len(tracks)) if every_order else _likely(len(tracks), heated, search.heats_j()))
-    ranked = sorted(others, key=search.coarse_excess_db)
+    ranked = sorted(others, key=search.promise)
     order, coil_temp_c = search.first_safe(ranked if every_order else ranked[:_MOST_RUNS])
     pauses = search.pauses()
     return replace(
@@ -117,6 +119,16 @@ def _moved(given: Order, heated: Sequence[int]) -> Iterator[Order]:
             yield tuple(swapped)
 
 
+def is_one_change(given: Sequence[T], order: Sequence[T]) -> bool:
+    """Whether one order comes from the other by moving one track, or by changing the places of two."""
+    changed = [number for number, (one, other) in enumerate(zip(given, order, strict=True)) if one != other]
+    if not changed:
+        return False
+    first, last = changed[0], changed[-1] + 1
+    before, after = list(given[first:last]), list(order[first:last])
+    return len(changed) == 2 or after in ([*before[1:], before[0]], [before[-1], *before[:-1]])
+
+
 class _Search:
     """Plays the set in other orders and with other pauses.
 
@@ -147,6 +159,11 @@ class _Search:
             if number not in self._spared:
                 excess_db = max(excess_db, worst.excess(self._coarse_rig)[0])
         return excess_db
+
+    def promise(self, order: Order) -> tuple[bool, bool, float]:
+        """The lower the better: those that a coarse run finds safe first, one change of places before any other."""
+        excess_db = self.coarse_excess_db(order)
+        return excess_db >= 0.0, not is_one_change(tuple(range(len(order))), order), excess_db
 
     def first_safe(self, orders: Sequence[Order]) -> tuple[Order | None, float | None]:
         """The first of these orders that a full run finds safe, and its hottest coil [C]."""

@@ -107,7 +107,8 @@ def _remedies(night: Night, named: Named, degree: str) -> list[str]:
     pauses = ", ".join(each) + (f" and {more} more" if more else "")
     also = " also" if found.order is not None else ""
     helps = f"A pause{also} helps" if len(found.pauses) == 1 else f"Pauses{also} help"
-    return [order, f"{helps}: {pauses}.{rest}"]
+    instead = f", in place of {silence(night.gap_s)}" if night.gap_s > 0.0 else ""
+    return [order, f"{helps}: {pauses}{instead}.{rest}"]
 
 
 def _no_order(found: OrderEffect) -> str:

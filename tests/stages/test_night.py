@@ -17,7 +17,8 @@ from auditor.driver.coil import CoilNetwork
 from auditor.judgement.before import Before
 from auditor.judgement.carried import cold, of_channels, put_through, rested
 from auditor.judgement.examine import Carried
-from auditor.night_types import LONGEST_GAP_S, Night
+from auditor.judgement.night_order import is_one_change, order_effect
+from auditor.night_types import LONGEST_GAP_S, Night, NightTrack
 from auditor.pipeline import audit, audit_set
 from auditor.protection.contract import ThermalState
 from auditor.protection.filament import Filament
@@ -320,9 +321,6 @@ def test_where_no_order_helps_it_is_said_and_the_pause_may(tmp_path: Path) -> No
 
 
 def test_a_blown_fuse_is_not_helped_by_a_pause() -> None:
-    from auditor.judgement.night_order import order_effect
-    from auditor.night_types import NightTrack
-
     system = made_rig(protection=PARTS["fuse"], driver=STRONG)
     tracks = [[made_frames((60.0, 20.0))], [made_frames((1.0, 20.0))]]
     places = [
@@ -344,9 +342,6 @@ def test_a_blown_fuse_is_not_helped_by_a_pause() -> None:
 
 
 def test_a_large_set_is_searched_by_moves_and_what_is_found_holds() -> None:
-    from auditor.judgement.night_order import order_effect
-    from auditor.night_types import NightTrack
-
     system = made_rig(driver=HOT_COIL)
     volts = [4.0] * 9 + [26.0, 26.0]
     tracks = [[made_frames((each, 30.0))] for each in volts]
@@ -412,3 +407,16 @@ def test_a_track_that_starts_over_the_limit_has_no_safe_level_of_its_own(tmp_pat
     assert (result.tracks[1].verdict, result.tracks[1].margin_db) == ("risk", None)
     assert result.tracks[1].room_db == -math.inf
     assert result.worst_track == str(paths[2])
+
+
+def test_one_change_of_places_is_told_from_more() -> None:
+    for order, is_one in (
+        ("abcde", False),
+        ("bacde", True),
+        ("ebcda", True),  # two that change places
+        ("bcdae", True),  # one that moved back
+        ("adbce", True),  # one that moved forward
+        ("bcaed", False),
+        ("edcba", False),
+    ):
+        assert is_one_change("abcde", order) is is_one, order

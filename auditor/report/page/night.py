@@ -69,8 +69,8 @@ def _table(set_audit: SetAudit, night: Night, places: dict[int, Place]) -> str:
         row = "".join(f"<td>{cell}</td>" for cell in cells)
         lines.append(f'<tr><th scope="row">{number + 1} {link}</th>{row}</tr>')
     return (
-        '<div class="wide"><table class="figures"><caption>Every track in its place: how hot the coil is when it starts, '
-        f"and what it reaches had everything been cold then, and so</caption><thead><tr><td></td>{heads}</tr></thead>"
+        '<div class="wide"><table class="figures"><caption>The coil when each track starts, and what it reaches had '
+        f"everything been cold then, and in its place</caption><thead><tr><td></td>{heads}</tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table></div>"
     )
 
@@ -137,7 +137,13 @@ def _tracks(set_audit: SetAudit, night: Night) -> Row:
                 "marker": {
                     "color": f"{colour}/0.35",
                     "line": {"color": colour, "width": 2},
-                    "pattern": {"shape": _SHADES[verdict], "fgcolor": "@ground", "size": 6, "solidity": 0.2},
+                    "pattern": {
+                        "shape": _SHADES[verdict],
+                        "fillmode": "overlay",
+                        "fgcolor": "@ground",
+                        "size": 6,
+                        "solidity": 0.2,
+                    },
                 },
                 "hoverinfo": "skip",
             }

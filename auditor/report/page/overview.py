@@ -66,8 +66,8 @@ def _set_sentence(set_audit: SetAudit) -> str:
     if set_audit.night is not None:
         pauses = f" with {night_words.silence(set_audit.night.gap_s)} between them"
     return (
-        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order given{pauses}: hottest "
-        f"coil {hottest} (limit {limit}) with the heat carried from track to track"
+        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order "
+        f"given{pauses}: hottest coil {hottest} (limit {limit}) with the heat carried from track to track"
         f"{text(summary.off_rating(set_audit))}."
     )
 
