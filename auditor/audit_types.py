@@ -232,12 +232,16 @@ class Audit:
     rig: Rig
     quieter_risk: QuieterRisk | None = None
     entry: Entry | None = None  # how it came into the set: title, the stretch of the file, trim
+    lost_channels: tuple[int, ...] = ()  # in a set played through: whose part was destroyed before the track starts
 
     @property
     def room_db(self) -> float:
-        """The margin, for comparing tracks: without end where no limit is met, the least where no gain is safe [dB]."""
+        """The margin, for comparing tracks [dB]: without end where no limit is met, the least where no gain is safe.
+
+        Where the part is lost already the track is not to blame, whatever its level.
+        """
         if self.margin_db is None:
-            return -math.inf if self.verdict == "risk" else math.inf
+            return -math.inf if self.verdict == "risk" and not self.lost_channels else math.inf
         return self.margin_db
 
     @property

@@ -20,6 +20,8 @@ class NightTrack:
         Hottest channel when it starts, at most, and at most had everything been cold when it starts [C].
     at_risk, at_risk_alone : bool
         In its place, and had everything been cold.
+    lost_channels : tuple of int
+        Channels whose protective part was destroyed before the track starts.
     """
 
     track: str
@@ -30,6 +32,7 @@ class NightTrack:
     coil_temp_alone_c: float
     at_risk: bool
     at_risk_alone: bool
+    lost_channels: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,10 +6,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+import numpy as np
+
 from auditor.judgement.before import Before
 from auditor.judgement.examine import Carried, at_ends
 from auditor.judgement.worst import worst_and_after
 from auditor.protection import ends
+from auditor.simulation import simulate
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
@@ -18,6 +21,9 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.judgement.worst import Excess
     from auditor.rig import Rig
+
+
+_A_MOMENT_S = 0.001
 
 
 class _Warm(Protocol):
@@ -61,6 +67,18 @@ def rested(channels: Sequence[Carried], rig: Rig, silence_s: float) -> tuple[Car
         )
 
     return tuple(after(one) for one in channels)
+
+
+def is_lost(one: Carried, rig: Rig) -> bool:
+    """Whether the part, as rated or at an end of its tolerance, is destroyed: silence destroys nothing by itself."""
+    settings = (rig.protection, *(ends(rig.protection) or ()))
+    states = (one.rated.state, *(each.state for each in one.ends))
+    silence = np.zeros(1, dtype=np.float32)
+    return any(
+        state is not None
+        and simulate(silence, _A_MOMENT_S, replace(rig, protection=each), start=state).failure is not None
+        for each, state in zip(settings, states, strict=False)
+    )
 
 
 def silence_after(frames: HfFrames, gap_s: float) -> float:

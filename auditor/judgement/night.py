@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.judgement.carried import cold, of_channels, put_through, rested, silence_after
+from auditor.judgement.carried import cold, is_lost, of_channels, put_through, rested, silence_after
 from auditor.judgement.night_order import order_effect
 from auditor.judgement.trial import LOWEST_GAIN_DB
 from auditor.night_types import HottestMoment, Night, NightTrack
@@ -69,9 +69,11 @@ def play_through(tracks: Sequence[Played], rig: Rig, gap_s: float, judge: Judge)
     audits: list[Audit] = []
     timeline: list[NightTrack] = []
     for played in tracks:
-        audit, examined = judge(played, rig, of_channels(carried, len(played.feeds)))
+        before = of_channels(carried, len(played.feeds))
+        audit, examined = judge(played, rig, before)
+        audit = _reworded(audit, tuple(index for index, one in enumerate(before) if is_lost(one, rig)))
         alone, _ = put_through([feed.frames for feed in played.feeds], rig, cold(whole_s))
-        audits.append(_within_reach(audit))
+        audits.append(audit)
         timeline.append(_place(audit, start_s, carried, alone))
         carried = tuple(one.carried for one in examined)
         silence_s = silence_after(played.feeds[0].frames, gap_s)
@@ -98,6 +100,7 @@ def _place(audit: Audit, start_s: float, before: Sequence[Carried], alone: Outco
         coil_temp_alone_c=alone.coil_temp_c,
         at_risk=audit.verdict == "risk",
         at_risk_alone=alone.at_risk,
+        lost_channels=audit.lost_channels,
     )
 
 
@@ -128,11 +131,23 @@ def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *,
     )
 
 
-def _within_reach(audit: Audit) -> Audit:
-    """The same; without a margin where the lowest gain is not safe, as with a coil over its limit at the start."""
-    if audit.margin_db is None or audit.margin_db > LOWEST_GAIN_DB:
+def _reworded(audit: Audit, lost: tuple[int, ...]) -> Audit:
+    """The same with what only a track in its place can have.
+
+    No margin where not even the lowest gain is safe, as with a coil over its limit at the start; and where the part was
+    destroyed before, not a second time the current or temperature that did so, nor a lower level as a remedy.
+    """
+    if audit.margin_db is not None and audit.margin_db <= LOWEST_GAIN_DB:
+        audit = replace(audit, margin_db=None, margin_limited_by=None)
+    if not lost:
         return audit
-    return replace(audit, margin_db=None, margin_limited_by=None)
+    passages = tuple(
+        replace(each, value=1.0, limit=1.0, unit="life")
+        if each.cause == "protection_failed" and each.start_s == 0.0 and each.channel in lost
+        else each
+        for each in audit.passages
+    )
+    return replace(audit, passages=passages, lost_channels=lost, quieter_risk=None)
 
 
 def _hottest(through: Through) -> HottestMoment:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from auditor.report import figures
 
 if TYPE_CHECKING:
+    from auditor.audit_types import Audit
     from auditor.night_types import Night, OrderEffect
 
     Named = Callable[[str], str]  # a track's name as it is shown
@@ -33,6 +34,13 @@ def silence(gap_s: float) -> str:
     if gap_s <= 0.0:
         return "no silence"
     return f"{gap_s:.3g} s of silence" if gap_s < 60.0 else f"{figures.length(gap_s)} of silence"
+
+
+def lost(track: Audit, part: str, gone: str) -> str:
+    """The advice of a track that starts without its protective part."""
+    where = ", ".join(str(index + 1) for index in track.lost_channels)
+    channels = f" (channel {where})" if track.channel_count > 1 else ""
+    return f"The {part}{channels} is {gone} by what is played before: turn that down, and replace the {part}."
 
 
 def hottest(night: Night, named: Named) -> tuple[str, str]:

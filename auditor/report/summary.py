@@ -115,7 +115,7 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
 
 def margin(track: Audit) -> str:
     if track.margin_db is None:
-        return "none met" if track.verdict != "risk" else "none safe"
+        return "part lost" if track.lost_channels else "none met" if track.verdict != "risk" else "none safe"
     return figures.signed(track.margin_db)
 
 
@@ -127,7 +127,7 @@ def loudness(track: Audit) -> str:
 
 def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
     """The margin as a bar to the left (turn down) or to the right (room) of a mark; no limit met is all the room."""
-    margin = -math.inf if track.verdict == "risk" else math.inf
+    margin = 0.0 if track.lost_channels else -math.inf if track.verdict == "risk" else math.inf
     if track.margin_db is not None:
         margin = figures.safe_side(track.margin_db)
     cells = max(round(min(abs(margin), _ARM)), 1) if margin else 0

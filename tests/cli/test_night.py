@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -223,3 +224,14 @@ def test_names_stay_text_in_the_night() -> None:
     for hostile in HOSTILE[:3]:
         assert hostile not in page
     assert "<svg onload" not in page
+
+
+def test_a_part_that_is_lost_before_is_said_in_place_of_a_margin() -> None:
+    sample = sample_set()
+    tracks = (*sample.tracks[:3], replace(sample.tracks[3], lost_channels=(1,), margin_db=None, margin_limited_by=None))
+    audit = sample_night(replace(sample, tracks=tracks))
+    words = words_of(audit)
+    assert "The lamp is burnt out before it starts." in words
+    assert "The lamp (channel 2) is burnt out by what is played before: turn that down, and replace the lamp." in words
+    assert "part lost" in words
+    assert "part lost" in sample_page(audit)

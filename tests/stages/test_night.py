@@ -420,3 +420,23 @@ def test_one_change_of_places_is_told_from_more() -> None:
         ("edcba", False),
     ):
         assert is_one_change("abcde", order) is is_one, order
+
+
+def test_a_fuse_that_is_blown_already_is_laid_to_the_track_that_blew_it(tmp_path: Path) -> None:
+    system = rig(protection=PARTS["fuse"], driver=STRONG, amplifier={"rated_power_w": 5e3})
+    paths = [
+        steady(tmp_path / "loud.wav", 0.9, 5.0, channels=2),
+        steady(tmp_path / "calm.wav", 0.01, 5.0, channels=2),
+    ]
+    result = audit_set(paths, system, gap_s=2.0)
+    first, second = result.tracks
+    assert (first.lost_channels, second.lost_channels) == ((), (0, 1))
+    assert (second.verdict, second.margin_db, second.quieter_risk) == ("risk", None, None)
+    assert {(each.cause, each.start_s, each.unit) for each in second.passages} == {("protection_failed", 0.0, "life")}
+    assert result.worst_track == str(paths[0])
+    assert result.margin_db == pytest.approx(first.margin_db, abs=0.05)
+    effect = night_of(result).effect
+    assert (effect.at_risk_alone, effect.at_risk_in_place) == ((str(paths[0]),), (str(paths[1]),))
+    assert (effect.order, effect.pauses) == ((str(paths[1]), str(paths[0])), None)
+    calm = audit_set([paths[1], paths[1]], system, gap_s=2.0)
+    assert [each.lost_channels for each in calm.tracks] == [(), ()]

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, part_lines, passages, words
+from auditor.report import figures, part_lines, passages, summary, words
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
 
@@ -94,7 +94,7 @@ def _facts(track: Audit, place: Place) -> str:
         ("Sampling", f"{figures.as_given(track.sample_rate_hz / 1000.0)} kHz"),
         ("Loudness", _or_none(f"{at}/loudness_lufs", "lufs", track.loudness_lufs, "too quiet")),
         ("True peak", _or_none(f"{at}/true_peak_dbtp", "dbtp", track.true_peak_dbtp, "silent")),
-        ("Margin", _or_none(f"{at}/margin_db", "signed", track.margin_db, "no limit met within reach")),
+        ("Margin", _or_none(f"{at}/margin_db", "signed", track.margin_db, summary.margin(track))),
     ]
     facts = "".join(f"<div><dt>{label}</dt><dd>{value}</dd></div>" for label, value in cells)
     return f'<dl class="facts">{facts}</dl>'
