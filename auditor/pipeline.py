@@ -198,11 +198,13 @@ def _played_through(
     interrupted: bool,
     tell: Callable[[str], None] | None,
 ) -> SetAudit:
-    if not material:
-        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
     tell = tell or (lambda step: None)
     tell("playing the set through")
     through = play_through(material, rig, gap_s, _judged)
+    if len(through.audits) < len(material):
+        material, interrupted = material[: len(through.audits)], True
+    if not material:
+        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
     tell("looking for the level at which the whole set is safe")
     margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
     tell("looking for another order")

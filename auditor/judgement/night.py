@@ -6,6 +6,8 @@ one long file: without silence the answer is that of the tracks joined.
 
 from __future__ import annotations
 
+import math
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
     from auditor.audit_types import Audit, Cause
     from auditor.chain.play import Played
+    from auditor.chain.splitter import HfFrames
     from auditor.judgement.carried import Outcome
     from auditor.judgement.examine import Carried, Examined
     from auditor.rig import Rig
@@ -30,6 +33,39 @@ if TYPE_CHECKING:
     Judge = Callable[[Played, Rig, Sequence[Carried]], tuple[Audit, list[Examined]]]
 
 _MOST_BINS = 4000
+
+
+class Course:
+    """The hottest coil over the whole night, in at most `_MOST_BINS` bins that keep the largest value."""
+
+    def __init__(self, whole_s: float) -> None:
+        self.step_s = max(whole_s / _MOST_BINS, 0.01)
+        self._bins = np.full(max(1, int(np.ceil(whole_s / self.step_s - 1e-9))), -np.inf)
+
+    def add_track(self, place: NightTrack, audit: Audit) -> None:
+        """Enter every channel of a track."""
+        for channel in audit.channels:
+            self._add(place.start_s, channel.traces.step_s, channel.traces.coil_temp_c)
+
+    def add_silence(self, start_s: float, carried: Sequence[Carried], rig: Rig, silence_s: float) -> None:
+        """Enter how the coils cool in a silence."""
+        for one in carried:
+            _, temp_c, step_s = one.rated.after_silence(silence_s, rig)
+            self._add(start_s, step_s, temp_c)
+
+    def _add(self, start_s: float, step_s: float, temp_c: NDArray[np.float32]) -> None:
+        """Enter the ends of some steps."""
+        at = ((start_s + step_s * np.arange(1, len(temp_c) + 1)) / self.step_s - 1e-9).astype(np.int64)
+        np.maximum.at(self._bins, np.clip(at, 0, len(self._bins) - 1), temp_c)
+
+    def until(self, duration_s: float, ambient_c: float) -> NDArray[np.float32]:
+        """Every bin up to then; those shorter than a step lie on a straight line between their neighbours."""
+        bins = self._bins[: max(1, math.ceil(duration_s / self.step_s - 1e-9))]
+        known = np.flatnonzero(np.isfinite(bins))
+        if not len(known):
+            return np.full(len(bins), ambient_c, dtype=np.float32)
+        every: NDArray[np.float32] = np.interp(np.arange(len(bins)), known, bins[known]).astype(np.float32)
+        return every
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,8 +78,7 @@ class Through:
 
     audits: tuple[Audit, ...]
     timeline: tuple[NightTrack, ...]
-    step_s: float
-    coil_temp_c: NDArray[np.float32]
+    course: Course
 
 
 def length_s(tracks: Sequence[Played], gap_s: float) -> float:
@@ -52,7 +87,7 @@ def length_s(tracks: Sequence[Played], gap_s: float) -> float:
 
 
 def play_through(tracks: Sequence[Played], rig: Rig, gap_s: float, judge: Judge) -> Through:
-    """Judge tracks one after the other, each on top of the heat of those before.
+    """Judge tracks one after the other, each on top of the heat of those before; after Ctrl-C, what was finished.
 
     Parameters
     ----------
@@ -64,29 +99,29 @@ def play_through(tracks: Sequence[Played], rig: Rig, gap_s: float, judge: Judge)
         Given a track, the rig and what each of its channels starts from.
     """
     whole_s = length_s(tracks, gap_s)
-    course = _Course(whole_s)
+    course = Course(whole_s)
     carried, start_s = cold(whole_s), 0.0
-    audits: list[Audit] = []
-    timeline: list[NightTrack] = []
-    for played in tracks:
-        before = of_channels(carried, len(played.feeds))
-        audit, examined = judge(played, rig, before)
-        audit = _reworded(audit, tuple(index for index, one in enumerate(before) if is_lost(one, rig)))
-        alone, _ = put_through([feed.frames for feed in played.feeds], rig, cold(whole_s))
-        audits.append(audit)
-        timeline.append(_place(audit, start_s, carried, alone))
-        carried = tuple(one.carried for one in examined)
-        silence_s = silence_after(played.feeds[0].frames, gap_s)
-        course.add_track(timeline[-1], audit)
-        course.add_silence(timeline[-1].end_s, carried, rig, silence_s)
-        carried = rested(carried, rig, silence_s)
-        start_s += played.duration_s + gap_s
+    finished: list[tuple[Audit, NightTrack]] = []
+    with suppress(KeyboardInterrupt):
+        for played in tracks:
+            before = of_channels(carried, len(played.feeds))
+            audit, examined = judge(played, rig, before)
+            audit = _reworded(audit, tuple(index for index, one in enumerate(before) if is_lost(one, rig)))
+            place = _place(audit, start_s, before, put_through(_frames(played), rig, cold(whole_s))[0])
+            carried = tuple(one.carried for one in examined)
+            silence_s = silence_after(played.feeds[0].frames, gap_s)
+            course.add_track(place, audit)
+            course.add_silence(place.end_s, carried, rig, silence_s)
+            carried = rested(carried, rig, silence_s)
+            finished.append((audit, place))
+            start_s += played.duration_s + gap_s
     return Through(
-        audits=tuple(audits),
-        timeline=tuple(timeline),
-        step_s=course.step_s,
-        coil_temp_c=course.joined(rig.site.ambient_temp_c),
+        audits=tuple(audit for audit, _ in finished), timeline=tuple(place for _, place in finished), course=course
     )
+
+
+def _frames(played: Played) -> list[HfFrames]:
+    return [feed.frames for feed in played.feeds]
 
 
 def _place(audit: Audit, start_s: float, before: Sequence[Carried], alone: Outcome) -> NightTrack:
@@ -122,12 +157,10 @@ def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *,
         duration_s=duration_s,
         hottest=_hottest(through),
         timeline=through.timeline,
-        effect=order_effect(
-            through.timeline, [[feed.frames for feed in each.feeds] for each in tracks], rig, gap_s, duration_s
-        ),
+        effect=order_effect(through.timeline, [_frames(each) for each in tracks], rig, gap_s, duration_s),
         margin_limited_by=limited_by,
-        step_s=through.step_s,
-        coil_temp_c=through.coil_temp_c,
+        step_s=through.course.step_s,
+        coil_temp_c=through.course.until(duration_s, rig.site.ambient_temp_c),
     )
 
 
@@ -162,35 +195,3 @@ def _hottest(through: Through) -> HottestMoment:
     return HottestMoment(
         track=audit.name, channel=channel.index, track_at_s=at_s, at_s=place.start_s + at_s, coil_temp_c=temp_c
     )
-
-
-class _Course:
-    """The hottest coil over the whole night, in at most `_MOST_BINS` bins that keep the largest value."""
-
-    def __init__(self, whole_s: float) -> None:
-        self.step_s = max(whole_s / _MOST_BINS, 0.01)
-        self._bins = np.full(max(1, int(np.ceil(whole_s / self.step_s - 1e-9))), -np.inf)
-
-    def add_track(self, place: NightTrack, audit: Audit) -> None:
-        """Enter every channel of a track."""
-        for channel in audit.channels:
-            self._add(place.start_s, channel.traces.step_s, channel.traces.coil_temp_c)
-
-    def add_silence(self, start_s: float, carried: Sequence[Carried], rig: Rig, silence_s: float) -> None:
-        """Enter how the coils cool in a silence."""
-        for one in carried:
-            _, temp_c, step_s = one.rated.after_silence(silence_s, rig)
-            self._add(start_s, step_s, temp_c)
-
-    def _add(self, start_s: float, step_s: float, temp_c: NDArray[np.float32]) -> None:
-        """Enter the ends of some steps."""
-        at = ((start_s + step_s * np.arange(1, len(temp_c) + 1)) / self.step_s - 1e-9).astype(np.int64)
-        np.maximum.at(self._bins, np.clip(at, 0, len(self._bins) - 1), temp_c)
-
-    def joined(self, ambient_c: float) -> NDArray[np.float32]:
-        """Every bin; those shorter than a step lie on a straight line between their neighbours."""
-        known = np.flatnonzero(np.isfinite(self._bins))
-        if not len(known):
-            return np.full(len(self._bins), ambient_c, dtype=np.float32)
-        every: NDArray[np.float32] = np.interp(np.arange(len(self._bins)), known, self._bins[known]).astype(np.float32)
-        return every

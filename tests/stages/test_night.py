@@ -12,6 +12,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
+from auditor import pipeline
 from auditor.audit_types import Audit, SetAudit
 from auditor.driver.coil import CoilNetwork
 from auditor.judgement.before import Before
@@ -440,3 +441,29 @@ def test_a_fuse_that_is_blown_already_is_laid_to_the_track_that_blew_it(tmp_path
     assert (effect.order, effect.pauses) == ((str(paths[1]), str(paths[0])), None)
     calm = audit_set([paths[1], paths[1]], system, gap_s=2.0)
     assert [each.lost_channels for each in calm.tracks] == [(), ()]
+
+
+@pytest.mark.parametrize("finished", [0, 1])
+def test_ctrl_c_while_the_night_is_judged_reports_what_was_finished(
+    finished: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = [steady(tmp_path / f"{name}.wav", 0.3, 3.0) for name in "abc"]
+    whole = audit_set(paths, rig(), gap_s=2.0)
+    judged = pipeline._judged
+    left = iter(range(finished))
+
+    def interrupted(*arguments: Any) -> Any:
+        if next(left, None) is None:
+            raise KeyboardInterrupt
+        return judged(*arguments)
+
+    monkeypatch.setattr(pipeline, "_judged", interrupted)
+    result = audit_set(paths, rig(), gap_s=2.0)
+    assert result.interrupted
+    assert result.tracks == whole.tracks[:finished]
+    if finished:
+        assert night_of(result).timeline == night_of(whole).timeline[:1]
+        assert night_of(result).duration_s == 3.0
+        assert len(night_of(result).coil_temp_c) * night_of(result).step_s == pytest.approx(3.0, abs=0.02)
+    else:
+        assert result.night is None
