@@ -48,7 +48,7 @@ def show(set_audit: SetAudit, sheet: Sheet) -> None:
         figures.degrees(each, degree) for each in (night.hottest.coil_temp_c, set_audit.rig.driver.coil_temp_limit_c)
     )
     track, when = night_words.hottest(night, named)
-    sheet.paragraph(f"{temp} (limit {limit}) in {track}, {when}.", label="Hottest: ")
+    sheet.paragraph(f"{temp} (limit {limit}) in {track}, {when}{summary.off_rating(set_audit)}.", label="Hottest: ")
     for sentence in night_words.effect(night, named, degree):
         sheet.paragraph(sentence, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
     if summary.missing(set_audit):

@@ -175,6 +175,9 @@ def _binds(set_audit: SetAudit) -> str:
 def off_rating(set_audit: SetAudit) -> str:
     """Why the set is a risk though its hottest coil, that behind a lamp as rated, is within its limit."""
     heated = set_audit.verdict == "risk" and all(track.verdict != "risk" for track in set_audit.tracks)
+    if set_audit.night is not None:
+        passages = (passage for track in set_audit.tracks for passage in track.passages)
+        heated = any(each.cause == "coil_temp" and each.part_at is not None for each in passages)
     limit_c = set_audit.rig.driver.coil_temp_limit_c
     if not heated or (set_audit.coil_temp_max_c or 0.0) > limit_c:
         return ""

@@ -11,7 +11,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from auditor.audit_types import SetAudit
+from auditor.audit_types import Passage, SetAudit
 from auditor.night_types import Pause
 from auditor.report import records
 from auditor.report.terminal import make_console, render_text
@@ -235,3 +235,25 @@ def test_a_part_that_is_lost_before_is_said_in_place_of_a_margin() -> None:
     assert "The lamp (channel 2) is burnt out by what is played before: turn that down, and replace the lamp." in words
     assert "part lost" in words
     assert "part lost" in sample_page(audit)
+
+
+def test_a_risk_only_behind_a_lamp_off_its_rating_is_said_beside_the_hottest_coil() -> None:
+    said = "into the night, and over its limit behind a lamp with more than its rated current, as makers allow."
+    audit = sample_night()
+    assert said not in words_of(audit)
+    limit_c = audit.rig.driver.coil_temp_limit_c
+    heated = Passage(
+        start_s=1.0,
+        end_s=2.0,
+        channel=0,
+        verdict="risk",
+        cause="coil_temp",
+        value=limit_c + 2.0,
+        limit=limit_c,
+        unit="C",
+        part_at="latest",
+    )
+    tracks = (replace(audit.tracks[0], verdict="risk", passages=(heated,)),)
+    cooler = replace(audit, tracks=tracks, coil_temp_max_c=limit_c - 2.0)
+    assert said in words_of(sample_night(cooler))
+    assert said in sample_page(sample_night(cooler))

@@ -34,7 +34,8 @@ def section(set_audit: SetAudit, places: dict[int, Place]) -> str:
     limit = figure("/rig/driver/coil_temp_limit_c", "degrees", set_audit.rig.driver.coil_temp_limit_c)
     track, when = night_words.hottest(night, shown.__getitem__)
     said = [
-        f"<p><b>Hottest:</b> {temp} (limit {limit}) in {name(track)}, {text(when)}.</p>",
+        f"<p><b>Hottest:</b> {temp} (limit {limit}) in {name(track)}, {text(when)}"
+        f"{text(summary.off_rating(set_audit))}.</p>",
         *(f'<p class="advice">{name(each)}</p>' for each in night_words.effect(night, shown.__getitem__, DEGREE)),
     ]
     if summary.missing(set_audit):
