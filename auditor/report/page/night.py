@@ -70,7 +70,7 @@ def _table(set_audit: SetAudit, night: Night, places: dict[int, Place]) -> str:
         row = "".join(f"<td>{cell}</td>" for cell in cells)
         lines.append(f'<tr><th scope="row">{number + 1} {link}</th>{row}</tr>')
     return (
-        '<div class="wide"><table class="figures"><caption>The coil when each track starts, and what it reaches had '
+        '<div class="wide"><table class="figures night"><caption>The coil when each track starts, and what it reaches had '
         f"everything been cold then, and in its place</caption><thead><tr><td></td>{heads}</tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table></div>"
     )
