@@ -35,6 +35,8 @@ class Level:
         From mixer to amplifier [dB]; with a calibration by measurement what was changed since then.
     mono_gain_db : float or None
         Gain of the mono sum against the mean of the channels [dB]; None where each channel has its own amplifier.
+    match_loudness_lufs : float or None
+        The fader is ridden so that every track has that loudness [LUFS] before all that.
     """
 
     calibration: Calibration
@@ -51,6 +53,7 @@ class Level:
     box_sensitivity_db: float | None = None
     channels: Literal["each", "mono"] = "each"
     mono_gain_db: float | None = None
+    match_loudness_lufs: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

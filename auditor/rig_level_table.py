@@ -98,3 +98,12 @@ class Level(RigTable):
         high=20.0,
         optional=True,
     )
+    match_loudness_lufs: float | None = quantity(
+        "The fader is ridden so that every track plays at this integrated loudness; left out, it stays where it is.",
+        unit="LUFS",
+        low=-60.0,
+        high=0.0,
+        below="quieter than any programme",
+        above="louder than any programme; a loudness in LUFS is below zero, as in -20",
+        optional=True,
+    )

@@ -64,7 +64,10 @@ def resolve_limiters(
         Dotted keys that were filled in; of several limiters each has its number.
     faults : list of Fault
     """
-    raw, sound, amplifier = document.get("limiter"), values["limiter"], values["amplifier"]
+    raw, sound, amplifier = document.get("limiter"), values["limiter"], dict(values["amplifier"])
+    given = document.get("amplifier")
+    if isinstance(given, dict) and "gain_db" in given:
+        amplifier.setdefault("gain_db", 0.0)  # a faulty one has been told, and is not missing
     if isinstance(raw, dict):
         limiter, assumed, faults = _resolve_limiter(raw, sound, amplifier)
         found = [(limiter, assumed, faults, "limiter")]

@@ -164,6 +164,12 @@ QUESTIONS: tuple[Question, ...] = (
         when=lambda answers: _needs_gain(answers) and answers.get("level.channels") == "mono",
     ),
     Question(
+        key="level.match_loudness_lufs",
+        ask="Is the fader ridden so that every track has one loudness, and which",
+        usual="-23 to -14",
+        enter="no",
+    ),
+    Question(
         key="amplifier.rated_power_w",
         ask="Rated sine power of one channel",
         usual="50 to 2000",

@@ -240,7 +240,4 @@ EITHER_TABLES = ("limiter",)  # written [limiter], or [[limiter]] as often as th
 
 # Dotted keys and tables that belong to the rig file but are not built yet: refused with that reason.
 LATER_TABLES: tuple[str, ...] = ()
-LATER_KEYS = (
-    "crossover.parts",
-    "level.match_loudness_lufs",
-)
+LATER_KEYS = ("crossover.parts",)

@@ -41,6 +41,8 @@ gain_db = -12.0              # dB, optional (0). Faders, processor and input kno
 # With 2 to 4 gain_db is what was turned up since (0).
 # channels = "mono"               # optional (each). mono: all channels of the file are summed into one amplifier
 # mono_gain_db = 0.0              # dB, optional (0), with 1 only: 0 sums to (L + R)/2, 6.02 to L + R
+#
+# match_loudness_lufs = -20.0  # LUFS, optional: the fader ridden so that every track plays at this loudness. -60 to 0
 
 
 # Optional: an equaliser, as many sections as there are, each headed [[equaliser]]. Also a house curve or a horn lift.

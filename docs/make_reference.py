@@ -46,7 +46,10 @@ NOTES = {
     "with `calibration_voltage_v`; `full_scale_re_clip_db`; or `target_spl_db` with `target_distance_m` and "
     "`box_sensitivity_db`. Two at once are refused, and none. A reading past the amplifier's clipping or above a "
     "limiter's threshold is refused, and a sound level that the amplifier cannot make. `mono_gain_db` goes with "
-    '`channels = "mono"` and `full_scale_dbu`.',
+    '`channels = "mono"` and `full_scale_dbu`. '
+    "With `match_loudness_lufs` each track is measured first (ITU-R BS.1770), then played with what is "
+    "missing to that loudness, before `full_scale_dbu` and `gain_db`; see [sets](sets.md#one-loudness). Left out, "
+    "every track is played as it stands in its file.",
     "amplifier": "`gain_db` is needed with `full_scale_dbu` and for limiter thresholds in dBu. Bridged or not, power, "
     "load and gain are those of one channel.",
     "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "

@@ -88,6 +88,8 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     samples = np.zeros(length, dtype=np.float32)
     before = max(-start, 0)
     held = length if programme.declared_length is None else max(min(length, programme.declared_length - start), before)
+    if held == before:
+        return samples
     try:
         if programme.index is not None:
             from auditor.programme import av_blocks
@@ -119,7 +121,8 @@ def _fill(
         for block in av_blocks.blocks(programme, length):
             if stop.is_set():
                 return
-            ready.put(block)
+            if len(block):
+                ready.put(block)
         ready.put(None)
     except Exception as error:  # as below
         ready.put(error)

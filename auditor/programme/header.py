@@ -101,9 +101,6 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
         what = f"begins at {clock(entry.start_s)}, and the file ends at {clock(whole / rate)}"
         raise ProgrammeError(what, where=entry.name, hint="is it the CUE sheet of another file?")
     length = None if entry.end_s is None else round(entry.end_s * rate) - first
-    if programme.index is not None and (first or length is not None):
-        hint = "convert it to FLAC or WAV first"
-        raise ProgrammeError("cannot be cut by a CUE sheet in this format", where=entry.name, hint=hint)
     if length is not None and length <= 0:
         raise ProgrammeError("is cut to nothing", where=entry.name, hint="put the indexes of the CUE sheet right")
     rest = None if whole is None else whole - first
@@ -112,8 +109,9 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
         first=first,
         length=length,
         declared_length=rest if length is None else length,
+        file_length=whole,
         end_lost=programme.end_lost and length is None,
-        headroom_db=max(0.0, programme.headroom_db + (entry.gain_db or 0.0)),
+        headroom_db=max(0.0, programme.headroom_db + entry.change_db),
         entry=entry,
     )
 

@@ -235,6 +235,12 @@ def test_line_up_needs_the_gain() -> None:
     ]
 
 
+def test_a_faulty_gain_is_told_once() -> None:
+    limiter = {"detector": "peak", "attack_s": 0.01, "release_s": 0.1, "threshold_dbu": -3.0}
+    (line,) = faults_of(METER, limiter=limiter, amplifier={"gain_db": 500.0})
+    assert line.startswith("amplifier.gain_db: larger than anything in the trade, got 500 dB")
+
+
 def test_thresholds_in_dbu_need_the_gain_and_in_volts_do_not() -> None:
     limiter = {"detector": "peak", "attack_s": 0.01, "release_s": 0.1}
     rig, lines = without_gain(METER, limiter={**limiter, "threshold_dbu": -3.0})

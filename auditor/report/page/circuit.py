@@ -51,11 +51,16 @@ def _cell(title: str, drawing: str, lines: list[str], *, raw: str = "") -> str:
 
 def _mixer_lines(rig: Rig) -> list[str]:
     level = rig.level
+    ridden = (
+        ""
+        if level.match_loudness_lufs is None
+        else f"every track at {figures.as_given(level.match_loudness_lufs)} LUFS"
+    )
     mono = "summed to mono" if level.mono_gain_db is not None else ""
     if level.full_scale_dbu is None:
-        return [f"full scale is {rig.full_scale_v:.3g} V rms behind the amplifier", mono]
+        return [ridden, f"full scale is {rig.full_scale_v:.3g} V rms behind the amplifier", mono]
     gain = f"then {level.gain_db:+.6g} dB" if level.gain_db else ""
-    return [f"{figures.as_given(level.full_scale_dbu)} dBu at full scale", gain, mono]
+    return [ridden, f"{figures.as_given(level.full_scale_dbu)} dBu at full scale", gain, mono]
 
 
 def _mixer() -> str:
