@@ -325,18 +325,32 @@ class Terminal:
         self.screen = ""
         os.write(self._ours, f"{text}\n".encode())
 
+    def press(self, key: bytes) -> None:
+        os.write(self._ours, key)
+
     def end(self) -> int:
-        status = self.process.wait(timeout=60)
+        return self.process.wait(timeout=60)
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.wait()
         os.close(self._ours)
-        return status
 
 
-def test_on_a_terminal_it_asks_and_writes(tmp_path: Path) -> None:
-    terminal = Terminal("rig", "new", folder=tmp_path)
+@pytest.fixture
+def terminal(tmp_path: Path):
+    """`auditor rig new`, asking."""
+    found = Terminal("rig", "new", folder=tmp_path)
+    yield found
+    found.close()
+
+
+def test_on_a_terminal_it_asks_and_writes(tmp_path: Path, terminal: Terminal) -> None:
     questions = [
         ("How is it known [1 to 4]:", "3"),
         ("(-10 to 10):", "2"),
         ("(each, mono; Enter: each):", ""),
+        ("(-23 to -14; Enter: no):", ""),
         ("(50 to 2000):", "300"),
         ("(4 or 8):", "8"),
         ("(yes, no; Enter: no):", ""),
@@ -361,15 +375,14 @@ def test_on_a_terminal_it_asks_and_writes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["Ctrl-C", "Ctrl-D"])
-def test_leaving_in_the_middle_writes_nothing(tmp_path: Path, how: str) -> None:
-    terminal = Terminal("rig", "new", folder=tmp_path)
+def test_leaving_in_the_middle_writes_nothing(tmp_path: Path, terminal: Terminal, how: str) -> None:
     terminal.wait_for("How is it known [1 to 4]:")
     terminal.type("3")
     terminal.wait_for("(-10 to 10):")
     if how == "Ctrl-C":
         os.killpg(terminal.process.pid, signal.SIGINT)
     else:
-        os.write(terminal._ours, b"\x04")
+        terminal.press(b"\x04")
     terminal.wait_for("interrupted")
     assert terminal.end() == 130
     assert not list(tmp_path.iterdir())

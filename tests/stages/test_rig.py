@@ -376,7 +376,6 @@ def test_one_wrong_name_is_one_line(faults_of, change: tuple[str, str], line: st
     ("change", "key"),
     [
         (('alignment = "linkwitz-riley"\norder = 4\nfrequency_hz = 1800', "[[crossover.parts]]\nx = 1"), "crossover.parts"),
-        (("full_scale_dbu = 18", "full_scale_dbu = 18\ncalibration_tone_dbfs = -20"), "level.calibration_tone_dbfs"),
     ],
 )  # fmt: skip
 def test_what_comes_later_is_not_called_unknown(faults_of, change: tuple[str, str], key: str) -> None:
