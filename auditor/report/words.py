@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
+from auditor.report import night_words
 from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
 
 if TYPE_CHECKING:
@@ -226,6 +227,8 @@ def destroyed(rig: Rig) -> str:
 
 def verdict_line(track: Audit) -> str:
     """Margin and what binds, for the head of a track."""
+    if track.lost_channels:
+        return f"The {device(track.rig)} is {gone(track.rig)} before it starts."
     if track.margin_db is None:
         return (
             "Plenty of room: nothing binds even 20 dB up."
@@ -249,6 +252,8 @@ def advice(track: Audit, degree: str) -> str:
 
 
 def _advice(track: Audit, degree: str) -> str:
+    if track.lost_channels:
+        return night_words.lost(track, device(track.rig), gone(track.rig))
     if track.verdict == "risk":
         return _turn_down(track)
     if all(channel.hf_crest_db is None for channel in track.channels):
