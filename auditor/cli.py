@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from auditor import __version__, track_files
+from auditor import __version__, spread_options, stream_files, track_files
 from auditor.advice_commands import COMMANDS as ADVICE_COMMANDS
 from auditor.command_line import (
     ExitStatus,
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 
-_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
+_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES, *stream_files.STYLES])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -76,15 +76,18 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@click.argument("paths", nargs=-1, metavar="PATH...")
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
 @_report_options
-def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str) -> None:
+@spread_options.options
+def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str, **spread: Any) -> None:
     """Audit sound files and folders of them through a rig."""
+    asked = spread_options.Asked(**spread)
+    asked.refuse_impossible(paths)
     rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on)
+    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, asked=asked)
 
 
 @cli.command()
@@ -98,7 +101,8 @@ def demo(style: str, output: str | None, fail_on: str) -> None:
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on)
+    asked = spread_options.Asked()
+    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, asked=asked)
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -108,10 +112,17 @@ cli.add_command(rig_group)
 cli.add_command(parts_command)
 
 
-def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str) -> NoReturn:
+def _audit_and_report(
+    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, asked: spread_options.Asked
+) -> NoReturn:
+    if style in stream_files.STYLES:
+        stream_files.refuse_impossible(style, output)
     files, faults = find_files(paths, output=output, rig=rig)
+    if style in stream_files.STYLES:
+        sys.exit(stream_files.run(files, faults, rig, style=style, output=output, fail_on=fail_on, asked=asked))
+    files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig)
+    result = _audit_all(files, faults, rig, asked)
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
@@ -130,12 +141,18 @@ def _audit_and_report(paths: list[str], rig: Rig, *, style: str, output: str | N
     sys.exit(status)
 
 
-def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig) -> SetAudit:
+def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, asked: spread_options.Asked) -> SetAudit:
+    from auditor.errors import ClusterError
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
-    with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults)
+    try:
+        with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
+            way = asked.way()
+            tell = bar.of_track if way is None else bar.of_finished
+            return audit_set(files, rig, progress=tell, earlier_faults=faults, way=way)
+    except ClusterError as error:
+        stop(str(error))
 
 
 def _spectra(result: SetAudit) -> list[Spectrum | str]:
