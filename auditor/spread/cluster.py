@@ -16,7 +16,8 @@ import time
 import uuid
 import warnings
 from collections import deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from distributed import Client, Future
 
 _CONNECT_S = 10.0
-_NO_WORKERS_S = 30.0  # how long there may be none before the work is given up
+_NO_WORKERS_S = 120.0  # how long there may be none before the work is given up
 _COUNT_EVERY_S = 2.0
 _AHEAD = 3  # tasks for each of the cluster's threads that the scheduler knows of, so that none waits for this process
 _ADDRESS = "give its address as `dask scheduler` prints it, such as tcp://10.0.0.5:8786"
@@ -49,12 +50,21 @@ class Cluster:
     def run(
         self, work: Work[T, R], items: Iterable[T], *, tell: Tell | None = None
     ) -> Generator[Done[T, R], None, None]:
-        client = _connected(self.address)
-        try:
+        with _quiet(), closing(_connected(self.address)) as client:
             _refuse_others(client, self.address)
             yield from _HandedOut(client, self.address, work, items).all_done(tell)
-        finally:
-            client.close()
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep to itself what distributed says of workers that go and connections that break; the results tell."""
+    log = logging.getLogger("distributed")
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        log.setLevel(level)
 
 
 class _HandedOut:
@@ -102,11 +112,15 @@ class _HandedOut:
         future.add_done_callback(self._finished.put)
 
     def _next_finished(self) -> Future[Any]:
+        return self._patiently(lambda wait_s: self._finished.get(timeout=wait_s))
+
+    def _patiently(self, wait: Callable[[float], Any]) -> Any:
+        """What a call returns that gives up after some seconds, and is called again while the cluster has workers."""
         without = False
         while True:
             try:
-                return self._finished.get(timeout=_NO_WORKERS_S / 2.0)
-            except queue.Empty:
+                return wait(_NO_WORKERS_S / 2.0)
+            except (queue.Empty, TimeoutError):
                 if self._client.status != "running":
                     raise ClusterError("the scheduler is gone", where=self._address, hint="start it again") from None
                 has_none = _threads(self._client) == 0
@@ -119,7 +133,8 @@ class _HandedOut:
         from distributed import KilledWorker
 
         try:
-            place, (result, lost) = task.future.result()
+            # A result is lost with the worker that still holds it, and is then worked out again.
+            place, (result, lost) = self._patiently(lambda wait_s: task.future.result(timeout=wait_s))
         except KilledWorker as error:
             if not task.is_alone:
                 # The scheduler blames a worker's death on all that it had been given, so another may have caused it.
@@ -130,6 +145,8 @@ class _HandedOut:
             return Done(index=task.index, item=task.item, result=None, lost=lost)
         except _OtherProgramError as error:
             raise ClusterError(str(error), where=self._address, hint=_SAME) from None
+        except ClusterError:
+            raise
         except Exception as error:
             what = f"the work was lost: {type(error).__name__}: {error}"
             raise ClusterError(what, where=self._address, hint="is the scheduler still there?") from None
@@ -182,8 +199,6 @@ def _connected(address: str) -> Client:
     from distributed import Client
     from distributed.comm.addressing import get_address_host_port
 
-    # It speaks of every worker that goes and of every connection that breaks; what matters is in the results.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)
     try:
         get_address_host_port(address)
     except (ValueError, TypeError):

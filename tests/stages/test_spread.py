@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import dask
 import numpy as np
 import pytest
 from distributed import Client, LocalCluster
@@ -30,7 +31,10 @@ COUNT = 8  # tracks of a set, one of them no sound
 @pytest.fixture(scope="module")
 def local_cluster() -> Iterator[LocalCluster]:
     """Two workers, each a process with one thread, which is started again when it dies."""
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as running:
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as running,
+    ):
         yield running
 
 
