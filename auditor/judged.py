@@ -1,4 +1,4 @@
-"""What came of one track, wherever it was worked on; its name on the way to other machines; a count of many of them."""
+"""What came of one track, wherever it was worked on; a row of them as a set; a count of many that are not kept."""
 
 from __future__ import annotations
 
@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, Traces, Verdict
+from auditor.errors import MissingFileError
+from auditor.judgement.heat import CarriedHeat
 from auditor.programme.entry import Entry, Source, as_entry
 
 if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
+    from auditor.rig import Rig
+    from auditor.spread.contract import Done
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,6 +44,57 @@ class Judged:
     frames: tuple[HfFrames, ...] = ()
     faults: tuple[FileFault, ...] = ()
     is_missing: bool = False
+
+
+def as_judged(done: Done[Source, Judged]) -> Judged:
+    """A worker's answer with its place in the order, and with faults that are the worker's and not the file's."""
+    entry = as_entry(done.item)
+    if done.result is None:
+        fault = FileFault(path=entry.name, message=f"{entry.name}: {done.lost}")
+        return Judged(index=done.index, audit=None, faults=(fault,))
+    judged = replace(done.result, index=done.index)
+    if done.place is None or not judged.is_missing or not os.path.exists(entry.path):
+        return judged
+    what = f"is here, but the worker at {done.place} finds no such file"
+    error = MissingFileError(what, where=entry.name, hint="give every worker the same folders under the same paths")
+    return replace(judged, faults=(FileFault(path=entry.name, message=str(error)),))
+
+
+class Row:
+    """What came of a set's tracks, joined in the order given, with heat carried along as far as they are finished."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.found: dict[int, Judged] = {}
+        self.heat = CarriedHeat(rig)
+        self._due = 0
+
+    def add(self, judged: Judged) -> None:
+        self.found[judged.index] = judged
+        while self._due in self.found:
+            self._carry(self.found[self._due])
+            self._due += 1
+
+    def _carry(self, judged: Judged) -> None:
+        if judged.audit is not None:
+            self.heat.carry_through(judged.frames)
+
+    def carry_anew(self) -> None:
+        """Carry the heat once more from the start, past tracks that are missing."""
+        self.heat = CarriedHeat(self.heat.rig)
+        for judged in self._in_order:
+            self._carry(judged)
+
+    @property
+    def tracks(self) -> list[Audit]:
+        return [judged.audit for judged in self._in_order if judged.audit is not None]
+
+    @property
+    def faults(self) -> list[FileFault]:
+        return [fault for judged in self._in_order for fault in judged.faults]
+
+    @property
+    def _in_order(self) -> list[Judged]:
+        return [self.found[index] for index in sorted(self.found)]
 
 
 @dataclass
@@ -93,7 +148,7 @@ class Tally:
 
 def riskiness(track: Audit) -> tuple[int, float]:
     """By which tracks are ranked: the greater the riskier."""
-    return SEVERITY[track.verdict], -(track.margin_db if track.margin_db is not None else math.inf)
+    return SEVERITY[track.verdict], -track.room_db
 
 
 def without_traces(track: Audit) -> Audit:
@@ -126,6 +181,7 @@ def named_as(source: Source, judged: Judged, there: Entry) -> Judged:
     track = judged.audit
     if track is not None:
         notes, unjudged = (tuple(map(named, each)) for each in (track.notes, track.unjudged))
-        track = replace(track, path=entry.path, entry=entry, notes=notes, unjudged=unjudged)
+        named_entry = None if track.entry is None else replace(track.entry, path=entry.path)
+        track = replace(track, path=entry.path, entry=named_entry, notes=notes, unjudged=unjudged)
     faults = tuple(FileFault(path=named(fault.path), message=named(fault.message)) for fault in judged.faults)
     return replace(judged, audit=track, faults=faults)

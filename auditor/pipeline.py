@@ -3,6 +3,8 @@
 play      file -> samples -> volts -> amplifier -> HF branch, frame by frame     (auditor.chain)
 examine   HF branch -> protection and coil -> powers, temperatures, passages     (auditor.judgement)
 margin    how much louder, or how far down, and what binds                       (auditor.judgement.margin)
+
+A set is judged track by track, each from cold, or played through as one night     (auditor.judgement.night)
 """
 
 from __future__ import annotations
@@ -12,19 +14,20 @@ import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
-from auditor.chain.play import Played, play
+from auditor.chain.play import Played, play, play_each
 from auditor.errors import AuditorError, ClusterError, MissingFileError
-from auditor.judged import Judged, named_as, riskiness, seen_from, without_traces
-from auditor.judgement.examine import Examined, examine
+from auditor.judged import Judged, Row, as_judged, named_as, riskiness, seen_from, without_traces
+from auditor.judgement.examine import Carried, Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
+from auditor.judgement.night import length_s, night, play_through
+from auditor.judgement.night_margin import night_margin
 from auditor.judgement.quieter import quieter_risk
 from auditor.programme.entry import Source, as_entry
-from auditor.spread import Done, Here, Way
+from auditor.spread import Here, Way
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
@@ -64,23 +67,32 @@ def audit_set(
     programmes: Sequence[Source],
     rig: Rig,
     *,
+    gap_s: float | None = None,
     progress: Callable[[int], Progress] | None = None,
+    tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
     way: Way | None = None,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
+    With `gap_s` the set is played through as one night instead: with so much silence between two tracks, and every
+    track judged in its place.
+
     Parameters
     ----------
     programmes : sequence of str or Path
     rig : Rig
+    gap_s : float, optional
+        Silence between two tracks [s].
     progress : callable, optional
         Given a track's index, returns the callable that is told how much of it is done.
+    tell : callable, optional
+        Told what is being done once all tracks of a night have been read.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
     way : Way, optional
         How tracks are judged side by side, from `auditor.spread`; otherwise one after the other in this process. The
-        result is the same.
+        result is the same. Not with a gap: what a night's tracks go through depends on those before.
 
     Returns
     -------
@@ -92,8 +104,13 @@ def audit_set(
     ClusterError
         If `way` is a cluster on which nothing can be done.
     """
-    row = _Row(rig)
-    faults: list[FileFault] = []
+    if gap_s is not None:
+        faults = list(earlier_faults)
+        material: list[Played] = []
+        interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress)
+        return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
+    row = Row(rig)
+    broken: list[FileFault] = []
     interrupted = False
     try:
         with closing(audit_each(programmes, rig, progress=progress, way=way, is_set=True)) as all_judged:
@@ -106,46 +123,9 @@ def audit_set(
         if not row.found:
             raise
         left = f"{len(programmes) - len(row.found)} track(s) not judged"
-        faults.append(FileFault(path=str(error.where), message=f"{error}; {left}"))
+        broken.append(FileFault(path=str(error.where), message=f"{error}; {left}"))
         row.carry_anew()
-    return _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *faults], interrupted=interrupted)
-
-
-class _Row:
-    """What came of a set's tracks, joined in the order given, with heat carried along as far as they are finished."""
-
-    def __init__(self, rig: Rig) -> None:
-        self.found: dict[int, Judged] = {}
-        self.heat = CarriedHeat(rig)
-        self._due = 0
-
-    def add(self, judged: Judged) -> None:
-        self.found[judged.index] = judged
-        while self._due in self.found:
-            self._carry(self.found[self._due])
-            self._due += 1
-
-    def _carry(self, judged: Judged) -> None:
-        if judged.audit is not None:
-            self.heat.carry_through(judged.frames)
-
-    def carry_anew(self) -> None:
-        """Carry the heat once more from the start, past tracks that are missing."""
-        self.heat = CarriedHeat(self.heat.rig)
-        for judged in self._in_order:
-            self._carry(judged)
-
-    @property
-    def tracks(self) -> list[Audit]:
-        return [judged.audit for judged in self._in_order if judged.audit is not None]
-
-    @property
-    def faults(self) -> list[FileFault]:
-        return [fault for judged in self._in_order for fault in judged.faults]
-
-    @property
-    def _in_order(self) -> list[Judged]:
-        return [self.found[index] for index in sorted(self.found)]
+    return _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
 
 
 def audit_each(
@@ -170,13 +150,15 @@ def audit_each(
         some kilobytes each.
     """
     way = way or Here()
-    work = functools.partial(_judged, rig=rig, is_set=is_set, folder=os.getcwd() if way.is_elsewhere else None)
+    work = functools.partial(judge_source, rig=rig, is_set=is_set, folder=os.getcwd() if way.is_elsewhere else None)
     with closing(way.run(work, programmes, tell=progress)) as answers:
         for done in answers:
-            yield _told(done)
+            yield as_judged(done)
 
 
-def _judged(source: Source, rig: Rig, *, is_set: bool, folder: str | None, progress: Progress | None = None) -> Judged:
+def judge_source(
+    source: Source, rig: Rig, *, is_set: bool, folder: str | None, progress: Progress | None = None
+) -> Judged:
     """What a worker does; with the folder that paths go from, where that is not its own."""
     there = as_entry(source) if folder is None else seen_from(folder, source)
     try:
@@ -191,37 +173,28 @@ def _judged(source: Source, rig: Rig, *, is_set: bool, folder: str | None, progr
     return named_as(source, Judged(audit=track, faults=tuple(played.faults), frames=frames), there)
 
 
-def _told(done: Done[Source, Judged]) -> Judged:
-    """A worker's answer with its place in the order, and with faults that are the worker's and not the file's."""
-    entry = as_entry(done.item)
-    if done.result is None:
-        fault = FileFault(path=entry.name, message=f"{entry.name}: {done.lost}")
-        return Judged(index=done.index, audit=None, faults=(fault,))
-    judged = replace(done.result, index=done.index)
-    if done.place is None or not judged.is_missing or not os.path.exists(entry.path):
-        return judged
-    what = f"is here, but the worker at {done.place} finds no such file"
-    error = MissingFileError(what, where=entry.name, hint="give every worker the same folders under the same paths")
-    return replace(judged, faults=(FileFault(path=entry.name, message=str(error)),))
-
-
 def judge(played: Played, rig: Rig) -> Audit:
     """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
+    return _judged(played, rig, [Carried()] * len(played.feeds))[0]
+
+
+def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit, list[Examined]]:
+    """The same, each channel on top of what was played before."""
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(
-                lambda item: examine(item[1], rig, item[0], played.duration_s),
+                lambda item: examine(item[1], rig, item[0], played.duration_s, before=before[item[0]]),
                 enumerate(played.feeds),
             )
         )
     present = [one.excess for one in examined]
-    lines = _lines(played, rig, examined)
+    lines = _lines(played, rig, examined, before)
     margin_db, limited_by = margin(lines)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
         key=lambda passage: (passage.start_s, passage.channel),
     )
-    return Audit(
+    audit = Audit(
         path=played.programme.path,
         duration_s=played.duration_s,
         sample_rate_hz=played.programme.sample_rate_hz,
@@ -241,16 +214,17 @@ def judge(played: Played, rig: Rig) -> Audit:
         quieter_risk=quieter_risk(lines, margin_db),
         entry=played.programme.entry,
     )
+    return audit, examined
 
 
-def _lines(played: Played, rig: Rig, examined: list[Examined]) -> list[Line]:
+def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[Carried]) -> list[Line]:
     """What the margin must hold for: every channel, at both ends of the part's tolerance where it has two."""
     return [
         line
-        for feed, one in zip(played.feeds, examined, strict=True)
+        for feed, one, warm in zip(played.feeds, examined, before, strict=True)
         for line in (
-            [Line(feed=feed, rig=end.rig, excess=end.excess) for end in one.ends]
-            or [Line(feed=feed, rig=rig, excess=one.excess)]
+            [Line(feed=feed, rig=end.rig, excess=end.excess, before=end.before) for end in one.ends]
+            or [Line(feed=feed, rig=rig, excess=one.excess, before=warm.rated)]
         )
     ]
 
@@ -280,6 +254,39 @@ def _conclude(
         coil_temp_max_c=heat.coil_temp_max_c,
         errors=tuple(faults),
         interrupted=interrupted,
+    )
+
+
+def _played_through(
+    rig: Rig,
+    material: list[Played],
+    gap_s: float,
+    faults: list[FileFault],
+    *,
+    interrupted: bool,
+    tell: Callable[[str], None] | None,
+) -> SetAudit:
+    tell = tell or (lambda step: None)
+    tell("playing the set through")
+    through = play_through(material, rig, gap_s, _judged)
+    if len(through.audits) < len(material):
+        material, interrupted = material[: len(through.audits)], True
+    if not material:
+        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
+    tell("looking for the level at which the whole set is safe")
+    margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
+    tell("looking for another order")
+    found = night(through, material, rig, gap_s, limited_by=limited_by)
+    return SetAudit(
+        rig=rig,
+        tracks=through.audits,
+        verdict=_worst(track.verdict for track in through.audits),
+        margin_db=margin_db,
+        worst_track=max(through.audits, key=riskiness).name,
+        coil_temp_max_c=found.hottest.coil_temp_c,
+        errors=tuple(faults),
+        interrupted=interrupted,
+        night=found,
     )
 
 

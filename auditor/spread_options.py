@@ -50,7 +50,7 @@ class Asked:
     cluster: str | None = None
     list_path: str | None = None
 
-    def refuse_impossible(self, paths: tuple[str, ...]) -> None:
+    def refuse_impossible(self, paths: tuple[str, ...], *, is_night: bool, is_trimmed: bool) -> None:
         """Raise a usage error where they do not go together, or name nothing to audit."""
         if not paths and self.list_path is None:
             context = click.get_current_context()
@@ -58,6 +58,10 @@ class Asked:
             raise click.MissingParameter(ctx=context, param=argument)
         if self.cluster is not None and self.workers > 1:
             raise click.UsageError("--workers are processes of this machine; a --cluster has workers of its own")
+        if is_night and (self.cluster is not None or self.workers > 1):
+            raise click.UsageError("--order set plays the tracks one after the other, not with --workers or --cluster")
+        if is_trimmed and self.list_path is not None:
+            raise click.UsageError("--trims go by the tracks of a set; those of a --list are taken as they stand")
 
     def way(self) -> Way | None:
         """How tracks are judged; None for one after the other in this process."""

@@ -37,8 +37,10 @@ class Report(Protocol):
     def finish(self, tally: Tally, rig: Rig, *, exit_status: int, is_interrupted: bool) -> None: ...
 
 
-def refuse_impossible(style: str, output: str | None) -> None:
+def refuse_impossible(style: str, output: str | None, *, is_night: bool) -> None:
     """End the program where such a report cannot be written."""
+    if is_night:
+        stop(f"{style} judges each track from cold, so it does not go with --order set (choose another --format)")
     if style != "parquet":
         return
     if output is None:

@@ -129,7 +129,7 @@ class TestDeath:
     def test_a_track_that_kills_every_worker_is_a_fault_of_it(
         self, tracks: list[str], monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("auditor.pipeline._judged", _deadly_for_two)
+        monkeypatch.setattr("auditor.pipeline.judge_source", _deadly_for_two)
         result = audit_set(tracks[:4], rig(), way=Processes(2))
         assert [track.path for track in result.tracks] == ["0.wav", "1.wav"]
         lost = "2.wav: its worker died each of the 3 times that it was tried (signal 9; too little memory?)"
@@ -137,11 +137,11 @@ class TestDeath:
 
 
 def _deadly_for_two(source: str, **options: Any) -> Any:
-    from auditor.pipeline import _judged
+    from auditor.pipeline import judge_source
 
     if source == "2.wav":
         os.kill(os.getpid(), signal.SIGKILL)
-    return _judged(source, **options)
+    return judge_source(source, **options)
 
 
 def _workers(way: Way, local_cluster: LocalCluster) -> list[int]:
@@ -257,7 +257,7 @@ class TestClusterFaults:
         self, tracks: list[str], monkeypatch: pytest.MonkeyPatch, cluster_way: Cluster
     ) -> None:
         found = str(Path("1.wav").resolve())
-        monkeypatch.setattr("auditor.pipeline.os.getcwd", lambda: "/nowhere")
+        monkeypatch.setattr("os.getcwd", lambda: "/nowhere")
         result = audit_set(["0.wav", found, "gone.wav"], rig(), way=cluster_way)
         assert [Path(track.path).name for track in result.tracks] == ["1.wav"]
         here, gone = (fault.message for fault in result.errors)
