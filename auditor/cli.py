@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from auditor import __version__, track_files
+from auditor import __version__, spread_options, stream_files, track_files
 from auditor.advice_commands import COMMANDS as ADVICE_COMMANDS
 from auditor.command_line import (
     ExitStatus,
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 
-_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
+_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES, *stream_files.STYLES])
 _ORDERS = click.Choice(["tracks", "set"])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
@@ -109,13 +109,14 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@click.argument("paths", nargs=-1, metavar="PATH...")
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
 @trims_option
 @_order_options
 @_report_options
+@spread_options.options
 def check(
     paths: tuple[str, ...],
     rig_path: str,
@@ -125,14 +126,19 @@ def check(
     style: str,
     output: str | None,
     fail_on: str,
+    **spread: Any,
 ) -> None:
     """Audit sound files, folders of them and playlists through a rig.
 
     Playlists are M3U, PLS, XSPF, and CUE sheets, which cut a file into tracks.
     """
     silence_s = _gap_s(order, gap_s)
+    asked = spread_options.Asked(**spread)
+    asked.refuse_impossible(paths, is_night=silence_s is not None, is_trimmed=trims is not None)
     rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, gap_s=silence_s, style=style, output=output, fail_on=fail_on, trims=trims)
+    _audit_and_report(
+        list(paths), rig, gap_s=silence_s, style=style, output=output, fail_on=fail_on, trims=trims, asked=asked
+    )
 
 
 @cli.command()
@@ -168,10 +174,17 @@ def _audit_and_report(
     output: str | None,
     fail_on: str,
     trims: str | None = None,
+    asked: spread_options.Asked | None = None,
 ) -> NoReturn:
+    asked = asked or spread_options.Asked()
+    if style in stream_files.STYLES:
+        stream_files.refuse_impossible(style, output, is_night=gap_s is not None)
     files, faults = find_files(paths, output=output, rig=rig, trims=trims)
+    if style in stream_files.STYLES:
+        sys.exit(stream_files.run(files, faults, rig, style=style, output=output, fail_on=fail_on, asked=asked))
+    files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig, gap_s)
+    result = _audit_all(files, faults, rig, gap_s, asked)
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
@@ -190,12 +203,20 @@ def _audit_and_report(
     sys.exit(status)
 
 
-def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, gap_s: float | None) -> SetAudit:
+def _audit_all(
+    files: list[Entry], faults: list[FileFault], rig: Rig, gap_s: float | None, asked: spread_options.Asked
+) -> SetAudit:
+    from auditor.errors import ClusterError
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
-    with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, gap_s=gap_s, progress=bar.of_track, tell=bar.tell, earlier_faults=faults)
+    way = asked.way()
+    try:
+        with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
+            told = bar.of_track if way is None else bar.of_finished
+            return audit_set(files, rig, gap_s=gap_s, progress=told, tell=bar.tell, earlier_faults=faults, way=way)
+    except ClusterError as error:
+        stop(str(error))
 
 
 def _spectra(result: SetAudit) -> list[Spectrum | str]:

@@ -94,3 +94,11 @@ class ProgrammeError(AuditorError):
 
 class ThermalModelError(AuditorError):
     """Thermal values from which no temperature follows: never a verdict."""
+
+
+class MissingFileError(ProgrammeError):
+    """A programme file that is not there."""
+
+
+class ClusterError(AuditorError):
+    """A cluster on which nothing can be done."""

@@ -9,22 +9,28 @@ A set is judged track by track, each from cold, or played through as one night  
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import functools
+import os
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play, play_each
+from auditor.errors import AuditorError, ClusterError, MissingFileError
+from auditor.judged import Judged, Row, as_judged, named_as, riskiness, seen_from, without_traces
 from auditor.judgement.examine import Carried, Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
 from auditor.judgement.night import length_s, night, play_through
 from auditor.judgement.night_margin import night_margin
 from auditor.judgement.quieter import quieter_risk
+from auditor.programme.entry import Source, as_entry
+from auditor.spread import Here, Way
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
-    from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
@@ -65,6 +71,7 @@ def audit_set(
     progress: Callable[[int], Progress] | None = None,
     tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    way: Way | None = None,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
@@ -83,26 +90,87 @@ def audit_set(
         Told what is being done once all tracks of a night have been read.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
+    way : Way, optional
+        How tracks are judged side by side, from `auditor.spread`; otherwise one after the other in this process. The
+        result is the same. Not with a gap: what a night's tracks go through depends on those before.
 
     Returns
     -------
     SetAudit
         Files that could not be analysed, or not to the end, are in `errors`; after Ctrl-C it holds what was finished.
+
+    Raises
+    ------
+    ClusterError
+        If `way` is a cluster on which nothing can be done.
     """
-    faults = list(earlier_faults)
     if gap_s is not None:
+        faults = list(earlier_faults)
         material: list[Played] = []
         interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress)
         return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
-    tracks: list[Audit] = []
-    heat = CarriedHeat(rig)
+    row = Row(rig)
+    broken: list[FileFault] = []
+    interrupted = False
+    try:
+        with closing(audit_each(programmes, rig, progress=progress, way=way, is_set=True)) as all_judged:
+            for judged in all_judged:
+                row.add(judged)
+    except KeyboardInterrupt:
+        interrupted = True
+        row.carry_anew()
+    except ClusterError as error:
+        if not row.found:
+            raise
+        left = f"{len(programmes) - len(row.found)} track(s) not judged"
+        broken.append(FileFault(path=str(error.where), message=f"{error}; {left}"))
+        row.carry_anew()
+    return _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
 
-    def take(played: Played) -> None:
-        tracks.append(judge(played, rig))
-        heat.carry_through([feed.frames for feed in played.feeds])
 
-    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress)
-    return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+def audit_each(
+    programmes: Iterable[Source],
+    rig: Rig,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    way: Way | None = None,
+    is_set: bool = False,
+) -> Generator[Judged, None, None]:
+    """Audit tracks each for itself and yield what came of each as it is finished, in any order.
+
+    Parameters
+    ----------
+    programmes : iterable of str or Path
+        Read as it goes, so that it may be of any length.
+    rig : Rig
+    progress, way
+        As `audit_set`.
+    is_set : bool
+        Whether the audits keep their traces and come with what the carried heat follows from. Without they take
+        some kilobytes each.
+    """
+    way = way or Here()
+    work = functools.partial(judge_source, rig=rig, is_set=is_set, folder=os.getcwd() if way.is_elsewhere else None)
+    with closing(way.run(work, programmes, tell=progress)) as answers:
+        for done in answers:
+            yield as_judged(done)
+
+
+def judge_source(
+    source: Source, rig: Rig, *, is_set: bool, folder: str | None, progress: Progress | None = None
+) -> Judged:
+    """What a worker does; with the folder that paths go from, where that is not its own."""
+    there = as_entry(source) if folder is None else seen_from(folder, source)
+    try:
+        played = play(there, rig, progress=progress)
+        track = judge(played, rig)
+    except AuditorError as error:
+        fault = FileFault(path=there.name, message=str(error))
+        judged = Judged(audit=None, faults=(fault,), is_missing=isinstance(error, MissingFileError))
+        return named_as(source, judged, there)
+    frames = tuple(feed.frames for feed in played.feeds) if is_set else ()
+    track = track if is_set else without_traces(track)
+    return named_as(source, Judged(audit=track, faults=tuple(played.faults), frames=frames), there)
 
 
 def judge(played: Played, rig: Rig) -> Audit:
@@ -176,7 +244,7 @@ def _conclude(
         verdict = "risk"
         limited_db = _most_limited_db(tracks)
         margins.append(-limited_db - heat.turn_down_db(-min(margins, default=0.0) - limited_db))
-    worst = max(tracks, key=_riskiness, default=None)
+    worst = max(tracks, key=riskiness, default=None)
     return SetAudit(
         rig=rig,
         tracks=tuple(tracks),
@@ -214,7 +282,7 @@ def _played_through(
         tracks=through.audits,
         verdict=_worst(track.verdict for track in through.audits),
         margin_db=margin_db,
-        worst_track=max(through.audits, key=_riskiness).name,
+        worst_track=max(through.audits, key=riskiness).name,
         coil_temp_max_c=found.hottest.coil_temp_c,
         errors=tuple(faults),
         interrupted=interrupted,
@@ -225,7 +293,3 @@ def _played_through(
 def _most_limited_db(tracks: list[Audit]) -> float:
     works = [channel.limiter for track in tracks for channel in track.channels if channel.limiter is not None]
     return max((work.reduction_max_db for work in works), default=0.0)
-
-
-def _riskiness(track: Audit) -> tuple[int, float]:
-    return SEVERITY[track.verdict], -track.room_db

@@ -72,6 +72,11 @@ def document(set_audit: SetAudit, *, exit_status: int) -> dict[str, Any]:
     return plain(whole)
 
 
+def track_record(track: Audit) -> dict[str, Any]:
+    """One track as it stands in the document."""
+    return plain(_track(track))
+
+
 def to_csv(set_audit: SetAudit) -> str:
     """Every flagged passage of every track, one a line under a header line, times in seconds."""
     text = io.StringIO()
