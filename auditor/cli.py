@@ -31,6 +31,7 @@ from auditor.night_types import DEFAULT_GAP_S, LONGEST_GAP_S
 from auditor.options import trims_option
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
+from auditor.tone_command import tone_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -161,6 +162,7 @@ for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
 cli.add_command(compare_command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
+cli.add_command(tone_command)
 
 
 def _audit_and_report(

@@ -38,7 +38,7 @@ def load_rig_or_stop(path: str) -> Rig:
     try:
         return load_rig(path)
     except RigError as error:
-        stop(*(f"{path}: {fault}" for fault in error.faults))
+        stop(*(fault.in_file(path) for fault in error.faults))
     except AuditorError as error:
         stop(str(error))
 

@@ -144,7 +144,7 @@ def render(
     """
     tell = progress or (lambda done_ratio: None)
     passes = 1 + len(parts)
-    refuse_container(decode.inspect(source), container)
+    refuse_container(decode.inspect(source, mono_gain_db=rig.level.mono_gain_db), container)
     played = play(source, rig, progress=lambda done: tell(done / passes), with_ladder=False)
     excerpt = _excerpt(played, from_s, to_s)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:

@@ -155,7 +155,7 @@ def find(material: Material) -> FuseChoice:
         candidates=tuple(candidates),
         conclusion=_conclusion(candidates, is_needed=is_needed),
         overload_v=overload_v,
-        overload_w=overload_v**2 / rig.driver.rated_impedance_ohm,
+        overload_w=overload_v**2 / rig.driver.branch_v2_per_w,
         is_needed=is_needed,
     )
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from auditor.advice import fuse_choice, limiter_choice
 from auditor.advice.lamp_banks import of_part
 from auditor.advice.lamp_choice import find as find_lamp
+from auditor.advice.limiter_settings import level_dbu, level_text
 from auditor.advice.trial import Outcome, put_through
 from auditor.advice.worst_case import worst_case_v
 from auditor.audit_types import SEVERITY, Cause
@@ -107,7 +108,9 @@ def compare(material: Material, *, limited: Material | None = None) -> Overview:
         methods.append(Method(kind=kind, part=in_words(settings), is_fitted=is_fitted, outcome=outcome))
     if limited is not None:
         outcome = put_through(limited, replace(limited.rig, protection=NoProtection()))
-        part = ", ".join(f"{each.detector} {each.threshold_dbu:.1f} dBu" for each in limited.rig.limiters)
+        part = ", ".join(
+            f"{each.detector} {level_text(level_dbu(each, limited.rig), limited.rig)}" for each in limited.rig.limiters
+        )
         methods.append(Method(kind="limiter", part=part, is_fitted=False, outcome=outcome))
     return Overview(rig=rig, methods=tuple(methods))
 
@@ -200,8 +203,9 @@ def in_words(settings: Settings) -> str | None:
 
 
 def _continuous_a(rig: Rig) -> float:
-    """Current at the driver's continuous rating [A]."""
-    return math.sqrt(rig.driver.continuous_power_w / rig.driver.rated_impedance_ohm)
+    """Current of the HF branch at the driver's continuous rating [A]."""
+    driver = rig.driver
+    return driver.parallel_count * math.sqrt(driver.continuous_power_w / driver.rated_impedance_ohm)
 
 
 def _lamp(material: Material) -> Settings:
@@ -247,7 +251,7 @@ def _resettable(material: Material) -> Settings:
 def _relay(material: Material) -> Settings:
     """Opens at the programme rating: a sine of it just reaches the usual peak rating."""
     driver = material.rig.driver
-    return of_keys("relay", threshold_v=math.sqrt(driver.program_power_w * driver.rated_impedance_ohm))
+    return of_keys("relay", threshold_v=math.sqrt(driver.program_power_w * driver.branch_v2_per_w))
 
 
 _CHOICES: dict[str, Callable[[Material], Settings]] = {

@@ -128,9 +128,9 @@ def play(
         If the file cannot be read or nothing in it can.
     """
     entry, progress = ride(source, rig, progress)
-    programme = tags.titled(decode.inspect(entry))
+    programme = tags.titled(decode.inspect(entry, mono_gain_db=rig.level.mono_gain_db))
     lines = [
-        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
+        _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.feed_count)
     ]
     finding = decode.Finding()
     with SideBySide(lines) as running:

@@ -68,7 +68,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
     start, whole_s = before.state, before.whole_s
     short, long = (_Window.of(window_s, frames, whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
     history = before.powers_w(long.frames, frames.frame_s)
-    per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
+    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
         run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start)

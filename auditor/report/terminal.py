@@ -26,6 +26,7 @@ from auditor.report import (
     timeline,
     words,
 )
+from auditor.report.wiring_words import full_scale, load, mixing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -124,9 +125,13 @@ def _title(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.paragraph("Nothing was analysed, so nothing was found safe.", style=palette.STRONG)
         return
     rig = set_audit.rig
-    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig  ")
+    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig    ")
+    sheet.paragraph(f"{full_scale(rig)}.", label="Level  ")
+    for note in (mixing(rig), load(rig)):
+        if note:
+            sheet.paragraph(note, label=" " * len("Level  "))
     if set_audit.night is not None:
-        sheet.paragraph(night_words.MODE, label="Set  ")
+        sheet.paragraph(night_words.MODE, label="Set    ")
 
 
 def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:

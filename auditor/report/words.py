@@ -11,6 +11,7 @@ from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
 from auditor.report import night_words
 from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
+from auditor.report.wiring_words import bank
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,16 @@ CAUTIONS = (
 
 _ASSUMED = {
     "level.gain_db": "the gain behind the mixer",
+    "level.calibration_frequency_hz": "the frequency of the calibration tone",
+    "level.target_level_dbfs": "the mean level of the programme",
+    "level.mono_gain_db": "the gain of the mono sum",
+    "amplifier.box_impedance_ohm": "the impedance of the box",
+    "level.channels": "how channels are played",
     "amplifier.band": "the band of the amplifier",
+    "amplifier.bridged": "how the amplifier is wired",
+    "amplifier.boxes": "the number of boxes",
+    "driver.series_count": "the number of drivers",
+    "driver.parallel_count": "the number of drivers",
     "crossover.pad_db": "the pad",
     "limiter.averaging_s": "the limiter's settings",
     "limiter.band": "the limiter's settings",
@@ -119,8 +129,8 @@ def protection(rig: Rig) -> str:
         return "no protection"
     part = f" {settings.part}" if settings.part else ""
     series, parallel = getattr(settings, "series_count", 1), getattr(settings, "parallel_count", 1)
-    bank = "" if series * parallel == 1 else f" ({series} in series, {parallel} in parallel)"
-    return f"{_DEVICE.get(settings.kind, settings.kind)}{part}{bank}"
+    lamps = "" if series * parallel == 1 else f" ({series} in series, {parallel} in parallel)"
+    return f"{_DEVICE.get(settings.kind, settings.kind)}{part}{lamps}"
 
 
 def rig_sentence(rig: Rig) -> str:
@@ -129,9 +139,12 @@ def rig_sentence(rig: Rig) -> str:
     corner = "no crossover"
     if network.alignment != "none":
         corner = f"{network.alignment} order {network.order} at {as_given(network.frequency_hz)} Hz"
+    bridged = "bridged " if rig.amplifier.bridged else ""
+    count = driver.series_count * driver.parallel_count
+    each = f"{count} drivers ({bank(driver.series_count, driver.parallel_count)}) of" if count > 1 else "driver"
+    rating = f"{as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm"
     return (
-        f"amplifier {as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm, "
-        f"{corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, driver "
+        f"{bridged}amplifier {rating}, {corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, {each} "
         f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from auditor.report import figures, night_words, summary, words
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
+from auditor.report.wiring_words import full_scale, load, mixing
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit
@@ -19,7 +20,11 @@ _COLUMNS = ("", "Track", "Length", "Margin", "Turn down | room", "What binds", "
 def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     """Verdict, margin, what binds, one sentence of advice."""
     rig = set_audit.rig
-    system = f'<p class="rig">{name(os.path.basename(rig.path))}: {name(words.rig_sentence(rig))}</p>'
+    level = " ".join(each for each in (f"{full_scale(rig)}.", mixing(rig), load(rig)) if each)
+    system = (
+        f'<p class="rig">{name(os.path.basename(rig.path))}: {name(words.rig_sentence(rig))}. '
+        f"{text(level[0].upper() + level[1:])}</p>"
+    )
     if not set_audit.tracks:
         return f'<p class="nothing">Nothing was analysed, so nothing was found safe.</p>{system}'
     worst = _worst(set_audit)
