@@ -67,7 +67,7 @@ class ProgressBar:
     def __enter__(self) -> Self:
         if self._is_terminal and self._tracks:
             self._bar = _bar(self._console)
-            self._task = self._bar.add_task("", total=_STEPS, track="", name="")
+            self._task = self._bar.add_task("", total=_STEPS, track=f"0 of {len(self._tracks)} done", name="")
             self._bar.start()
         return self
 

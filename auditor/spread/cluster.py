@@ -17,6 +17,7 @@ import uuid
 import warnings
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import CancelledError
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -147,6 +148,8 @@ class _HandedOut:
             raise ClusterError(str(error), where=self._address, hint=_SAME) from None
         except ClusterError:
             raise
+        except CancelledError:  # as all that is under way is when the connection breaks
+            raise ClusterError("the scheduler is gone", where=self._address, hint="start it again") from None
         except Exception as error:
             what = f"the work was lost: {type(error).__name__}: {error}"
             raise ClusterError(what, where=self._address, hint="is the scheduler still there?") from None
