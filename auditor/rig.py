@@ -18,6 +18,7 @@ from auditor import published
 from auditor.errors import AuditorError, Fault, RigError
 
 if TYPE_CHECKING:
+    from auditor.driver.impedance import Impedance
     from auditor.protection import Settings
 
 LARGEST_FILE_BYTES = 1_000_000  # a rig file has a few kilobytes; a programme named by mistake has more
@@ -84,14 +85,60 @@ class Amplifier:
         return math.sqrt(2.0 * self.rated_power_w * self.rated_load_ohm)
 
 
+PartKind = Literal[
+    "series_capacitor",
+    "series_inductor",
+    "series_resistor",
+    "shunt_capacitor",
+    "shunt_inductor",
+    "shunt_resistor",
+    "zobel",
+    "l_pad",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NetworkPart:
+    """One part of a passive network; what its kind does not have is nought."""
+
+    kind: PartKind
+    resistance_ohm: float = 0.0
+    inductance_h: float = 0.0
+    capacitance_f: float = 0.0
+    pad_db: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Network:
+    """A passive network by its parts, in order from the amplifier, and what stands behind it.
+
+    Parameters
+    ----------
+    parts : tuple of NetworkPart
+    rated_impedance_ohm : float
+        The driver's, which an L-pad is made for [ohm].
+    impedance : Impedance or None
+        The driver's over frequency; None where it is the rated one at every frequency.
+    """
+
+    parts: tuple[NetworkPart, ...]
+    rated_impedance_ohm: float
+    impedance: Impedance | None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Crossover:
-    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero."""
+    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero.
 
-    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "none"]
+    With a network by its parts the alignment is "parts", the order nought, `frequency_hz` where the branch is 3 dB down
+    and `pad_db` its loss where it passes most; where it has no corner the alignment is "none".
+    """
+
+    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "parts", "none"]
     order: int
     frequency_hz: float
     pad_db: float
+    network: Network | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,6 +157,7 @@ class Driver:
     body_thermal_resistance_k_per_w: float
     coil_time_constant_s: float
     body_time_constant_s: float
+    impedance: Impedance | None = None  # over frequency, where more is known than the rated one
 
 
 @dataclass(frozen=True, kw_only=True)

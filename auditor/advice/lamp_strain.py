@@ -100,6 +100,7 @@ def merged(frames: HfFrames, *, count: int = FRAMES_IN_ONE) -> HfFrames:
         duration_s=frames.duration_s,
         rms_v=np.sqrt(square.mean(axis=1)),
         peak_v=peak_v.max(axis=1),
+        division=None if frames.division is None else frames.division.merged(frames.rms_v, count=count),
     )
 
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Failure, Run, ThermalState
     from auditor.protection.polymer import Course
@@ -184,6 +185,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the part and the driver together; see `auditor.simulation.simulate`.
 
@@ -197,14 +199,15 @@ def run(
 
     from auditor.protection.contract import Run, ThermalState
     from auditor.protection.polymer import course, extremes
-    from auditor.protection.series_part import driver_constants
+    from auditor.protection.series_part import driver_constants, rows_of
 
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     driver = driver_constants(network)
     early_part, late_part = extremes(settings)
     early_start, late_start = _starts(start, network.ambient_temp_c)
-    early = course(early_part, driver, source, frame_s, start=early_start)
-    late = course(late_part, driver, source, frame_s, start=late_start)
+    rows = rows_of(division)
+    early = course(early_part, driver, source, frame_s, start=early_start, rows=rows)
+    late = course(late_part, driver, source, frame_s, start=late_start, rows=rows)
     voltage, coil, body, resistance, power = late.traces
     part_c, coil_c, body_c, tripped = late.end
     failure = _overvoltage(settings, source, frame_s, early, late)
@@ -221,6 +224,7 @@ def run(
         end=ThermalState(coil_temp_c=coil_c, body_temp_c=body_c, part=(part_c, tripped, *early.end)),
         cold_resistance_ohm=late_part.resistance_ohm(network.ambient_temp_c),
         network=network,
+        division=division,
         muted=early.muted,
         trips=early.trips,
         replace=() if failure is None else (_destroyed(settings, failure),),
