@@ -157,7 +157,12 @@ class Driver:
     body_thermal_resistance_k_per_w: float
     coil_time_constant_s: float
     body_time_constant_s: float
-    impedance: Impedance | None = None  # over frequency, where more is known than the rated one
+    impedance_file: str | None = None
+    voice_coil_inductance_h: float | None = None
+    resonance_hz: float | None = None
+    mechanical_q: float | None = None
+    electrical_q: float | None = None
+    impedance: Impedance | None = None  # what file or coil make of it over frequency; None for the rated one throughout
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,6 +190,8 @@ class Rig:
         Between mixer and amplifier, in the order of the signal; may be empty.
     limiters : tuple of Limiter
         Between equaliser and amplifier, in the order of the signal; may be empty.
+    notes : tuple of str
+        What is unsure or unwise about it though it can be worked out, one sentence each.
     """
 
     level: Level
@@ -197,6 +204,7 @@ class Rig:
     path: str
     equaliser: tuple[EqualiserSection, ...] = ()
     limiters: tuple[Limiter, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def full_scale_v(self) -> float:
@@ -241,8 +249,18 @@ def rig_as_dict(rig: Rig) -> dict[str, Any]:
     """Every resolved value in tables as in the rig file, and under ``assumed`` the dotted keys that were filled in.
 
     ``limiter`` and ``equaliser`` are there only where the rig has one; ``limiter`` is a table, or a list of several.
+    ``crossover.parts`` and the driver's optional keys likewise; an impedance stands there by its file or its model.
     """
-    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser")}
+    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser", "notes")}
+    values["driver"] = {
+        key: value for key, value in values["driver"].items() if key != "impedance" and value is not None
+    }
+    network = rig.crossover.network
+    del values["crossover"]["network"]
+    if network is not None:
+        values["crossover"]["parts"] = [
+            {key: value for key, value in asdict(part).items() if key == "kind" or value} for part in network.parts
+        ]
     if rig.equaliser:
         values["equaliser"] = [asdict(section) for section in rig.equaliser]
     if rig.limiters:

@@ -36,6 +36,7 @@ from auditor.rig_tables import (
     TABLES,
 )
 
+PARTS = "crossover.parts"
 NOT_YET = "not available in this version"
 
 
@@ -55,6 +56,7 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     faults : list of Fault
     """
     document, faults = _respelt_tables(document)
+    document, parts = _without_parts(document)
     sound: dict[str, dict[str, Any]] = {name: {} for name in TABLE_NAMES}
     for name in TABLE_NAMES:
         raw = document.get(name)
@@ -68,15 +70,27 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
             hint = f"in single brackets: [{name}] stands once" if many else f"its keys go under [{name}]"
             faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw), hint=hint))
         else:
-            sound[name], found = _check_table(name, raw)
+            sound[name], found = _check_table(name, raw, has_parts=name == "crossover" and parts is not None)
             faults += found
+    if parts is not None:
+        sound[PARTS], found = _check_list(PARTS, parts)
+        faults += found
     return sound, faults
+
+
+def _without_parts(document: dict[str, Any]) -> tuple[dict[str, Any], object]:
+    """The document without ``[[crossover.parts]]``, and those; None where there are none."""
+    crossover = document.get("crossover")
+    if not isinstance(crossover, dict) or "parts" not in crossover:
+        return document, None
+    rest = {key: value for key, value in crossover.items() if key != "parts"}
+    return {**document, "crossover": rest}, crossover["parts"]
 
 
 def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:
     """Sound values and faults of a table that may stand several times, by its number."""
     if not isinstance(raw, list) or not all(isinstance(each, dict) for each in raw):
-        hint = "in double brackets, once for each section"
+        hint = f"in double brackets, once for each {'part' if name == PARTS else 'section'}"
         return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw), hint=hint)]
     sound, faults = {}, []
     for number, each in enumerate(raw, start=1):
@@ -113,7 +127,9 @@ def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
     return None
 
 
-def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def _check_table(
+    table: str, raw: dict[str, Any], *, has_parts: bool = False
+) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:
         return {}, [_kind_fault(raw)]
@@ -127,7 +143,7 @@ def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[
     for key, kind in found.items():
         if kind != "missing":
             faults.append(_wrong_value(model, table, key, wanted[key]))
-        elif "parts" not in raw:  # the parts of a passive network stand instead of an alignment
+        elif not has_parts:  # the parts of a passive network stand instead of an alignment
             faults.append(_missing(model, table, key))
     if table == "protection":
         faults += [prefixed(fault, table) for fault in protection.method(raw["kind"]).key_faults(wanted.keys())]
