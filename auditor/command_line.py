@@ -36,11 +36,14 @@ def load_rig_or_stop(path: str) -> Rig:
     from auditor.rig import load_rig
 
     try:
-        return load_rig(path)
+        rig = load_rig(path)
     except RigError as error:
         stop(*(f"{path}: {fault}" for fault in error.faults))
     except AuditorError as error:
         stop(str(error))
+    for note in rig.notes:
+        say(f"warning: {path}: {note}")
+    return rig
 
 
 def find_files(paths: Iterable[str], *, output: str | None, rig: Rig) -> tuple[list[Entry], list[FileFault]]:

@@ -137,7 +137,7 @@ def _range(measured: Any, corner_hz: float) -> tuple[list[Fault], list[str]]:
     return [], notes
 
 
-def noise_current_per_volt(impedance: Impedance, crossover: Crossover, *, added_ohm: float) -> float:
+def noise_current_a_per_v(impedance: Impedance, crossover: Crossover, *, added_ohm: float) -> float:
     """Current for a volt of rating noise at the driver's terminals [A/V], both rms.
 
     Parameters

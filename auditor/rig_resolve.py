@@ -26,7 +26,7 @@ from auditor.rig_assumptions import (
 from auditor.rig_branch import Branch, resolve_branch
 from auditor.rig_faults import PARTS, checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
-from auditor.rig_impedance import noise_current_per_volt
+from auditor.rig_impedance import noise_current_a_per_v
 from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
@@ -204,14 +204,14 @@ def _fill_thermal(values: Values, branch: Branch) -> tuple[list[str], list[Fault
     keys = ("rated_impedance_ohm", "dc_resistance_ohm", "continuous_power_w", "coil_material", "coil_temp_limit_c")
     if any(key not in driver for key in keys) or driver["coil_temp_limit_c"] <= ambient_c:
         return [], []
-    per_volt = None
+    a_per_v = None
     if branch.impedance is not None and branch.crossover is not None:
         heated_k = driver["coil_temp_limit_c"] - REFERENCE_C
         added_ohm = driver["dc_resistance_ohm"] * alpha_per_k(driver["coil_material"]) * heated_k
-        per_volt = noise_current_per_volt(branch.impedance, branch.crossover, added_ohm=added_ohm)
+        a_per_v = noise_current_a_per_v(branch.impedance, branch.crossover, added_ohm=added_ohm)
     # A rating is stated for a laboratory's air, whatever the site is like tonight: hot air must not lower the figure.
     rated_k_per_w = rated_thermal_resistance_k_per_w(
-        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C, current_per_volt=per_volt
+        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C, current_a_per_v=a_per_v
     )
     given = {key: driver[key] for key in THERMAL_KEYS if key in driver}
     try:
