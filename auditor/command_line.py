@@ -30,8 +30,8 @@ class ExitStatus(enum.IntEnum):
     TERMINATED = 143
 
 
-def load_rig_or_stop(path: str) -> Rig:
-    """The rig of a file; on a fault every one of them is said, and the program ends."""
+def load_rig_or_stop(path: str, *, tell_notes: bool = True) -> Rig:
+    """The rig of a file, with a warning for each of its notes; on a fault every one is said, and the program ends."""
     from auditor.errors import AuditorError, RigError
     from auditor.rig import load_rig
 
@@ -41,7 +41,7 @@ def load_rig_or_stop(path: str) -> Rig:
         stop(*(f"{path}: {fault}" for fault in error.faults))
     except AuditorError as error:
         stop(str(error))
-    for note in rig.notes:
+    for note in rig.notes if tell_notes else ():
         say(f"warning: {path}: {note}")
     return rig
 

@@ -12,12 +12,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from auditor.advice import fuse_choice, limiter_choice
 from auditor.advice.lamp_banks import of_part
 from auditor.advice.lamp_choice import find as find_lamp
 from auditor.advice.trial import Outcome, put_through
 from auditor.advice.worst_case import worst_case_v
 from auditor.audit_types import SEVERITY, Cause
+from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.parts.protective import breakers, fuses
 from auditor.parts.resettables import resettables
 from auditor.protection import of_keys
@@ -200,8 +203,13 @@ def in_words(settings: Settings) -> str | None:
 
 
 def _continuous_a(rig: Rig) -> float:
-    """Current at the driver's continuous rating [A]."""
-    return math.sqrt(rig.driver.continuous_power_w / rig.driver.rated_impedance_ohm)
+    """Current at the driver's continuous rating [A]; of noise, where its impedance goes with frequency."""
+    rated_v = math.sqrt(rig.driver.continuous_power_w * rig.driver.rated_impedance_ohm)
+    if not is_per_frequency(rig):
+        return rated_v / rig.driver.rated_impedance_ohm
+    nothing = np.zeros(1)
+    current_a, _ = steady_division(rig).divide(np.array([rated_v]), nothing, nothing)
+    return float(current_a[0])
 
 
 def _lamp(material: Material) -> Settings:
