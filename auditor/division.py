@@ -74,9 +74,7 @@ class Division:
         heard = cold_square > _SILENT_V2
         ratio = np.ones(means.shape, dtype=np.float32)
         np.divide(cold_square[:, None, None], means, out=ratio, where=heard[:, None, None] & (means > 0.0))
-        return cls(
-            ratio=np.clip(ratio, _LEAST, _LARGEST).astype(_ROUNDED_TO), rated_impedance_ohm=rated_impedance_ohm
-        )
+        return cls(ratio=np.clip(ratio, _LEAST, _LARGEST).astype(_ROUNDED_TO), rated_impedance_ohm=rated_impedance_ohm)
 
     def part(self, first: int, count: int) -> Division:
         """That of some frames."""

@@ -19,6 +19,7 @@ from auditor.errors import AuditorError, Fault, RigError
 
 if TYPE_CHECKING:
     from auditor.driver.impedance import Impedance
+    from auditor.network_parts import Network
     from auditor.protection import Settings
 
 LARGEST_FILE_BYTES = 1_000_000  # a rig file has a few kilobytes; a programme named by mistake has more
@@ -83,47 +84,6 @@ class Amplifier:
     def rail_v(self) -> float:
         """Voltage at which the amplifier clips [V peak]."""
         return math.sqrt(2.0 * self.rated_power_w * self.rated_load_ohm)
-
-
-PartKind = Literal[
-    "series_capacitor",
-    "series_inductor",
-    "series_resistor",
-    "shunt_capacitor",
-    "shunt_inductor",
-    "shunt_resistor",
-    "zobel",
-    "l_pad",
-]
-
-
-@dataclass(frozen=True, kw_only=True)
-class NetworkPart:
-    """One part of a passive network; what its kind does not have is nought."""
-
-    kind: PartKind
-    resistance_ohm: float = 0.0
-    inductance_h: float = 0.0
-    capacitance_f: float = 0.0
-    pad_db: float = 0.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Network:
-    """A passive network by its parts, in order from the amplifier, and what stands behind it.
-
-    Parameters
-    ----------
-    parts : tuple of NetworkPart
-    rated_impedance_ohm : float
-        The driver's, which an L-pad is made for [ohm].
-    impedance : Impedance or None
-        The driver's over frequency; None where it is the rated one at every frequency.
-    """
-
-    parts: tuple[NetworkPart, ...]
-    rated_impedance_ohm: float
-    impedance: Impedance | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -266,6 +226,8 @@ def rig_as_dict(rig: Rig) -> dict[str, Any]:
     if rig.limiters:
         tables = [asdict(limiter) for limiter in rig.limiters]
         values["limiter"] = tables[0] if len(tables) == 1 else tables
+    if rig.notes:
+        values["notes"] = list(rig.notes)
     values["assumed"] = list(rig.assumed)
     return values
 

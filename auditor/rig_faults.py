@@ -127,9 +127,7 @@ def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
     return None
 
 
-def _check_table(
-    table: str, raw: dict[str, Any], *, has_parts: bool = False
-) -> tuple[dict[str, Any], list[Fault]]:
+def _check_table(table: str, raw: dict[str, Any], *, has_parts: bool = False) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:
         return {}, [_kind_fault(raw)]

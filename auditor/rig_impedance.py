@@ -20,9 +20,7 @@ _TOP_HZ = 16_000.0  # where a file should reach up to
 _BELOW_CORNER = 2.0  # an octave below the corner a branch still passes something
 
 
-def resolve_impedance(
-    driver: Mapping[str, Any], *, rig_path: str
-) -> tuple[Impedance | None, list[Fault], list[str]]:
+def resolve_impedance(driver: Mapping[str, Any], *, rig_path: str) -> tuple[Impedance | None, list[Fault], list[str]]:
     """The impedance, or the faults of the keys for it; and what a reader should know, one sentence each.
 
     Parameters
@@ -89,7 +87,8 @@ def impedance_notes(
     from auditor.chain.network import audible_hz
     from auditor.driver.impedance import MeasuredImpedance
 
-    faults, notes = [], []
+    faults: list[Fault] = []
+    notes: list[str] = []
     if isinstance(impedance, MeasuredImpedance):
         faults, notes = _range(impedance, crossover.frequency_hz)
     frequency_hz = audible_hz()

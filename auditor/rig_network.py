@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from auditor.errors import Fault
-from auditor.rig import Crossover, Network, NetworkPart
+from auditor.network_parts import Network, NetworkPart
+from auditor.rig import Crossover
 from auditor.rig_faults import PARTS
 from auditor.rig_fields import shown
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 SHORT_OHM = 0.5
 _LOW_LOAD_RATIO = 0.5  # of the amplifier's rated load: half of it is what most are made for besides
 _LIFT_DB = 3.0
+_NOTHING_OHM = 0.1  # at a resonance without loss the figure is that of the nearest frequency looked at
 _UNITS = {"capacitance_f": "F", "inductance_h": "H", "resistance_ohm": "ohm", "pad_db": "dB"}
 # What each kind needs, and what it may have besides.
 KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -131,7 +133,7 @@ def resolve_network(
     faults, notes = [], []
     for found_ohm, when in zip(loads, ("", "with the branch open behind it, as by a blown part, "), strict=False):
         at = int(np.argmin(found_ohm))
-        text = f"{when}the amplifier sees {found_ohm[at]:.2g} ohm at {_round_hz(frequency_hz[at])} Hz"
+        text = f"{when}the amplifier sees {_low_ohm(found_ohm[at])} at {_round_hz(frequency_hz[at])} Hz"
         if found_ohm[at] < SHORT_OHM and not when:
             hint = "is a part in series where it should be across, or a value wrong by a thousand?"
             faults.append(
@@ -144,11 +146,15 @@ def resolve_network(
     crossover = Crossover(
         alignment="parts" if shape.corner_hz else "none",
         order=0,
-        frequency_hz=shape.corner_hz,
-        pad_db=shape.loss_db,
+        frequency_hz=float(f"{shape.corner_hz:.4g}"),
+        pad_db=round(shape.loss_db, 2),
         network=network,
     )
     return crossover, faults, notes
+
+
+def _low_ohm(ohm: float) -> str:
+    return f"{ohm:.2g} ohm" if ohm >= _NOTHING_OHM else f"less than {_NOTHING_OHM:g} ohm"
 
 
 def _round_hz(frequency_hz: float) -> str:

@@ -51,4 +51,6 @@ def simulate(
     """
     network = CoilNetwork.of(rig.driver, rig.site.ambient_temp_c)
     settings = rig.protection if protected else protection.UNPROTECTED
-    return protection.method(settings.kind).run(settings, network, source_rms_v, frame_s, start=start, division=division)
+    return protection.method(settings.kind).run(
+        settings, network, source_rms_v, frame_s, start=start, division=division
+    )

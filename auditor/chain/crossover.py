@@ -20,7 +20,8 @@ from auditor.chain.network import Ladder, tail_s
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from auditor.rig import Crossover, Network
+    from auditor.network_parts import Network
+    from auditor.rig import Crossover
 
 _SETTLE_PERIODS = 8.0  # of its own corner: enough for every alignment
 # A network's own tail is looked at instead: with a coil of little loss it may ring on. -60 dB of its energy is left.

@@ -50,8 +50,5 @@ def _level_db(transfer: NDArray[np.complex128]) -> NDArray[np.float64]:
     return np.maximum(20.0 * np.log10(np.maximum(np.abs(transfer), 1e-12)), _FLOOR_DB - 20.0)
 
 
-def _distance(
-    transfer: NDArray[np.complex128], wanted_db: NDArray[np.float64], weight: NDArray[np.float64]
-) -> float:
+def _distance(transfer: NDArray[np.complex128], wanted_db: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
     return float(np.sum(weight * np.square(_level_db(transfer) - wanted_db)))
-

@@ -28,7 +28,7 @@ from auditor.driver.impedance import LEAST_HZ
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from auditor.rig import NetworkPart
+    from auditor.network_parts import NetworkPart
 
     Complex = NDArray[np.complex128]
     Frequencies = NDArray[np.floating]

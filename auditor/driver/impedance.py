@@ -85,11 +85,11 @@ class ModelledImpedance:
         frequency_hz = np.maximum(np.asarray(frequency_hz, dtype=np.float64), LEAST_HZ)
         coil = self.dc_resistance_ohm + 2j * np.pi * frequency_hz * self.inductance_h
         if self.resonance_hz == 0.0:
-            return coil
+            return np.asarray(coil, dtype=np.complex128)
         ratio = frequency_hz / self.resonance_hz
         damping = 1j * ratio / self.mechanical_q
         height_ohm = self.dc_resistance_ohm * self.mechanical_q / self.electrical_q
-        return coil + height_ohm * damping / (1.0 - ratio**2 + damping)
+        return np.asarray(coil + height_ohm * damping / (1.0 - ratio**2 + damping), dtype=np.complex128)
 
 
 Impedance = MeasuredImpedance | ModelledImpedance

@@ -16,6 +16,7 @@ Beyond its ends the magnitude is taken to go on as level as it was measured belo
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from dataclasses import dataclass
@@ -71,7 +72,7 @@ def read_impedance(path: Path, *, name: str) -> tuple[MeasuredImpedance, list[st
             hint="three columns of numbers: Hz, ohm, degrees",
         )
     notes = []
-    if all(later.frequency_hz < row.frequency_hz for row, later in zip(rows, rows[1:], strict=False)):
+    if all(later.frequency_hz < row.frequency_hz for row, later in itertools.pairwise(rows)):
         rows = rows[::-1]
         notes.append(f"{name} runs from high to low frequencies; it was read the other way round")
     _refuse_unsorted(rows)
@@ -195,7 +196,7 @@ def _row(fields: list[float], line: int, *, columns: int) -> _Row:
 
 
 def _refuse_unsorted(rows: list[_Row]) -> None:
-    for row, later in zip(rows, rows[1:], strict=False):
+    for row, later in itertools.pairwise(rows):
         if later.frequency_hz == row.frequency_hz:
             raise ImpedanceFileError(
                 f"the frequency of line {row.line} again", line=later.line, got=f"{later.frequency_hz:g} Hz"
@@ -213,7 +214,7 @@ def _gaps(rows: list[_Row], name: str) -> list[str]:
     return [
         f"{name} has no point between {row.frequency_hz:g} Hz (line {row.line}) and {later.frequency_hz:g} Hz: "
         "the impedance is taken as straight there"
-        for row, later in zip(rows, rows[1:], strict=False)
+        for row, later in itertools.pairwise(rows)
         if later.frequency_hz > WIDE_GAP_RATIO * row.frequency_hz
     ]
 

@@ -226,7 +226,9 @@ def run(
     from auditor.protection import thermal_element
 
     element = _element(settings, network.ambient_temp_c)
-    return thermal_element.run(element, network, source_rms_v, frame_s, start=start, division=division, destroyed=_name(settings))
+    return thermal_element.run(
+        element, network, source_rms_v, frame_s, start=start, division=division, destroyed=_name(settings)
+    )
 
 
 def ends(settings: Lamp) -> tuple[Lamp, Lamp]:

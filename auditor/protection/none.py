@@ -56,4 +56,6 @@ def run(
     from auditor.protection import thermal_element
 
     wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
-    return replace(thermal_element.run(wire, network, source_rms_v, frame_s, start=start, division=division), filament_temp_k=None)
+    return replace(
+        thermal_element.run(wire, network, source_rms_v, frame_s, start=start, division=division), filament_temp_k=None
+    )

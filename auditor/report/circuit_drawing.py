@@ -1,9 +1,9 @@
-"""The HF branch's circuit in a picture: both wires from the amplifier to the driver, with each part's sign and value."""
+"""The HF branch's circuit in a picture: both wires from the amplifier to the driver, each part with its value."""
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.patches import Circle, Rectangle
@@ -17,12 +17,13 @@ from auditor.report.pictures import INK
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from auditor.rig import NetworkPart, Rig
+    from auditor.network_parts import NetworkPart
+    from auditor.rig import Rig
 
 _HIGH, _LOW, _MIDDLE = 1.0, -1.0, 0.0  # both wires, and half way
 _STEP = 2.0  # from one part to the next
 _LEAST_STEPS = 6
-_WIRE: dict[str, object] = {"color": INK, "linewidth": 1.1, "solid_capstyle": "round"}
+_WIRE: dict[str, Any] = {"color": INK, "linewidth": 1.1, "solid_capstyle": "round"}
 
 
 def draw_circuit(panel: Axes, rig: Rig) -> None:
@@ -44,7 +45,7 @@ def draw_circuit(panel: Axes, rig: Rig) -> None:
 
 
 def _line(panel: Axes, *points: tuple[float, float]) -> None:
-    panel.plot([x for x, _ in points], [y for _, y in points], **_WIRE)  # type: ignore[arg-type]
+    panel.plot([x for x, _ in points], [y for _, y in points], **_WIRE)
 
 
 def _say(panel: Axes, x: float, y: float, text: str, *, beside: bool = False) -> None:

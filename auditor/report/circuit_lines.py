@@ -15,7 +15,8 @@ from auditor.report import figures
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from auditor.rig import NetworkPart, Rig
+    from auditor.network_parts import NetworkPart
+    from auditor.rig import Rig
 
 _ROWS = 6
 _TOP, _BOTTOM = 1, 5  # which rows the wires are in
@@ -51,8 +52,8 @@ def _closed(row: list[str], sign: str) -> list[str]:
 def _cells(rig: Rig) -> Iterable[list[str]]:
     network = rig.crossover.network
     if network is not None:
-        for part in network.parts:
-            yield from _network_part(part, network.rated_impedance_ohm)
+        for each in network.parts:
+            yield from _network_part(each, network.rated_impedance_ohm)
     elif rig.crossover.alignment != "none":
         corner = f"{figures.as_given(rig.crossover.frequency_hz)} Hz"
         yield _box(rig.crossover.alignment, f"order {rig.crossover.order}", corner)
@@ -78,7 +79,7 @@ def _network_part(part: NetworkPart, rated_ohm: float) -> Iterable[list[str]]:
     if place == "series":
         yield _series(", ".join(values), _SIGNS[element])
     else:
-        yield _shunt(*_ACROSS[element], *(values + ["", ""])[:2])
+        yield _shunt(*_ACROSS[element], *[*values, "", ""][:2])
 
 
 def part_values(part: NetworkPart) -> list[tuple[str, float]]:

@@ -140,7 +140,9 @@ def _spectrum(choice: LampChoice) -> str:
     """What steady sources are made of, where that makes a difference."""
     if choice.rig.driver.impedance is None and choice.rig.crossover.network is None:
         return ""
-    return " The worst case and steady sources are pink noise as the crossover passes it; the programme is taken as it is."
+    return (
+        " The worst case and steady sources are pink noise as the crossover passes it; the programme is taken as it is."
+    )
 
 
 def _peaks_of_all(choice: LampChoice) -> str:

@@ -30,6 +30,7 @@ _ASSUMED = {
     "level.gain_db": "the gain behind the mixer",
     "amplifier.band": "the band of the amplifier",
     "crossover.pad_db": "the pad",
+    "crossover.parts.resistance_ohm": "the wire of the inductors",
     "limiter.averaging_s": "the limiter's settings",
     "limiter.band": "the limiter's settings",
     "limiter.hold_s": "the limiter's settings",
@@ -120,9 +121,14 @@ def rig_sentence(rig: Rig) -> str:
     corner = "no crossover"
     if network.alignment != "none":
         corner = f"{network.alignment} order {network.order} at {as_given(network.frequency_hz)} Hz"
+    pad = f"pad {as_given(network.pad_db)} dB"
+    if network.network is not None:
+        parts = len(network.network.parts)
+        corner = f"network of {parts} part{'s' if parts > 1 else ''}"
+        pad = f"3 dB down at {as_given(network.frequency_hz)} Hz" if network.frequency_hz else "no corner"
     return (
         f"amplifier {as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm, "
-        f"{corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, driver "
+        f"{corner}, {pad}, {protection(rig)}, driver "
         f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
     )
 
