@@ -7,15 +7,16 @@ resistance, dR what heat adds to the coil's and Z the cold driver's impedance,
     S0 = mean |I|^2,  S1 = mean Re(Z) |I|^2,  S2 = mean |Z|^2 |I|^2
     part's heat R S0, coil's heat R_dc(T) S0, terminal voltage squared S2 + 2 dR S1 + dR^2 S0
 
-For any one sum R + dR the three means are the spectrum of the frame times three weights. They are kept at ten sums and
-read off between. With Z_r the rated impedance and u = (R + dR) / (R + dR + Z_r), which goes from about -0.3 for a cold
+For any one sum R + dR the three means are the spectrum of the frame times three weights. They are kept at twelve sums
+and read off between. With Z_r the rated impedance and u = (R + dR) / (R + dR + Z_r), which goes from about -0.3 for a cold
 coil alone to 1 for an open branch, what is kept is
 
     r0 = V^2 / ((R + dR + Z_r)^2 S0),  r1 = Z_r V^2 / ((R + dR + Z_r)^2 S1),  r2 = Z_r^2 V^2 / ((R + dR + Z_r)^2 S2)
 
 V being the frame's rms into the cold driver alone. For a single frequency each is a parabola in u, so a parabola
-through three neighbours is then exact; and where the impedance is Z_r throughout, all are 1. (Our own scheme;
-`tests/stages/test_division.py` holds it against the sums themselves and against a circuit integrated in time.)
+through three neighbours is then exact; and where the impedance is Z_r throughout, all are 1. Over whole spectra it is
+within 0.3 % of power up to 10 ohm and 2 % up to 60 ohm. (Our own scheme; `tests/stages/test_division.py` holds it
+against the sums themselves and against a circuit integrated in time.)
 """
 
 from __future__ import annotations
@@ -30,11 +31,16 @@ from auditor.kernels import compiled
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-NODES = 10
-_FIRST = -0.35
-_STEP = (1.0 - _FIRST) / (NODES - 1)
-_STEPS_PER_UNIT = 1.0 / _STEP
-NODE_U = _FIRST + _STEP * np.arange(NODES)
+# Closer towards an open branch, where a network begins to ring that the driver damps no more.
+NODE_U = np.array([-0.35, -0.1, 0.1, 0.25, 0.4, 0.53, 0.65, 0.75, 0.84, 0.91, 0.96, 1.0])
+NODES = len(NODE_U)
+# One over what Lagrange divides by, for the parabola through a node and the two that follow.
+_PER_SPAN = np.array(
+    [
+        (1.0 / ((a - b) * (a - c)), 1.0 / ((b - a) * (b - c)), 1.0 / ((c - a) * (c - b)))
+        for a, b, c in zip(NODE_U, NODE_U[1:], NODE_U[2:], strict=False)
+    ]
+)
 # What half precision holds without growing coarse; no circuit of any use comes near.
 _LEAST, _LARGEST = 1e-4, 6e4
 QUANTITIES = 3  # r0, r1, r2
@@ -156,11 +162,11 @@ def node_weights(
 def read_off(row, series_ohm, rated_ohm):  # type: ignore[no-untyped-def]
     """r0, r1 and r2 of one frame, row of shape=(3, NODES), at a sum of part's and added resistance."""
     u = series_ohm / (series_ohm + rated_ohm)
-    position = (u - _FIRST) * _STEPS_PER_UNIT
-    i = min(max(int(position), 0), NODES - 3)
-    t = position - i
-    # Lagrange's parabola through nodes i, i + 1, i + 2.
-    w0, w1, w2 = 0.5 * (t - 1.0) * (t - 2.0), t * (2.0 - t), 0.5 * t * (t - 1.0)
+    i = 0
+    while i < NODES - 3 and u >= NODE_U[i + 1]:
+        i += 1
+    a, b, c = u - NODE_U[i], u - NODE_U[i + 1], u - NODE_U[i + 2]
+    w0, w1, w2 = b * c * _PER_SPAN[i, 0], a * c * _PER_SPAN[i, 1], a * b * _PER_SPAN[i, 2]
     return (
         w0 * row[0, i] + w1 * row[0, i + 1] + w2 * row[0, i + 2],
         w0 * row[1, i] + w1 * row[1, i + 1] + w2 * row[1, i + 2],

@@ -75,7 +75,9 @@ def settling_s(crossover: Crossover) -> float:
     if crossover.network is not None:
         rate_hz, longest_s = 48_000, 1.0
         at_hz = np.fft.rfftfreq(round(rate_hz * longest_s), 1.0 / rate_hz)
-        return min(tail_s(response(crossover, at_hz), step_hz=at_hz[1], left_ratio=_LEFT_RATIO), _LONGEST_MEMORY_S)
+        return min(
+            tail_s(response(crossover, at_hz), step_hz=float(at_hz[1]), left_ratio=_LEFT_RATIO), _LONGEST_MEMORY_S
+        )
     return 0.0 if crossover.alignment == "none" else _SETTLE_PERIODS / crossover.frequency_hz
 
 

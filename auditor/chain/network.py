@@ -167,8 +167,10 @@ def tail_s(transfer_at: NDArray[np.complex128], *, step_hz: float, left_ratio: f
     left_ratio : float
         Share of the energy that may be left.
     """
-    energy = np.square(np.fft.irfft(transfer_at))
-    # The band limit rings before the event, at the very end of a circular response: that is not its tail.
+    # The sharp end of the band would ring by itself, and for longer than most networks do: it is rounded off.
+    upper = np.linspace(-1.0, 1.0, len(transfer_at)).clip(0.0)
+    energy = np.square(np.fft.irfft(transfer_at * np.cos(np.pi / 2.0 * upper) ** 2))
+    # What comes before the event stands at the very end of a circular response: that is not its tail.
     causal = energy[: len(energy) // 2]
     left = np.cumsum(causal[::-1])[::-1]
     if left[0] <= 0.0:

@@ -39,6 +39,8 @@ from auditor.published.coils import (
 from auditor.published.crossovers import (
     HIGH_PASS_AT,
     HIGH_PASS_DB,
+    HIGH_PASS_PARTS,
+    L_PADS,
 )
 from auditor.published.lamps import (
     BRAKE_LAMP_90_PERCENT_LIGHT_S,
@@ -244,6 +246,8 @@ __all__ = [
     "GAS_LOSS_RATIO_VACUUM",
     "HIGH_PASS_AT",
     "HIGH_PASS_DB",
+    "HIGH_PASS_PARTS",
+    "L_PADS",
     "I2T_BY_WAVE",
     "INRUSH_RATIO_RANGE",
     "KLIPPEL_COIL",
