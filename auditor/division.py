@@ -8,8 +8,8 @@ resistance, dR what heat adds to the coil's and Z the cold driver's impedance,
     part's heat R S0, coil's heat R_dc(T) S0, terminal voltage squared S2 + 2 dR S1 + dR^2 S0
 
 For any one sum R + dR the three means are the spectrum of the frame times three weights. They are kept at twelve sums
-and read off between. With Z_r the rated impedance and u = (R + dR) / (R + dR + Z_r), which goes from about -0.3 for a cold
-coil alone to 1 for an open branch, what is kept is
+and read off between. With Z_r the rated impedance and u = (R + dR) / (R + dR + Z_r), which goes from about -0.3 for a
+cold coil alone to 1 for an open branch, what is kept is
 
     r0 = V^2 / ((R + dR + Z_r)^2 S0),  r1 = Z_r V^2 / ((R + dR + Z_r)^2 S1),  r2 = Z_r^2 V^2 / ((R + dR + Z_r)^2 S2)
 

@@ -41,8 +41,9 @@ def resolve_branch(values: Values, *, path: str, opens: bool) -> Branch:
     opens : bool
         Whether what protects the driver may open the branch.
     """
-    driver, branch = values["driver"], Branch()
-    branch.impedance, branch.faults, branch.notes = resolve_impedance(driver, rig_path=path)
+    driver = values["driver"]
+    given = resolve_impedance(driver, rig_path=path)
+    branch = Branch(impedance=given.impedance, faults=list(given.faults), notes=list(given.notes))
     if PARTS in values:
         parts, branch.assumed, found = resolve_parts(values[PARTS], values["crossover"])
         branch.faults += found
@@ -60,7 +61,7 @@ def resolve_branch(values: Values, *, path: str, opens: bool) -> Branch:
     elif {"alignment", "pad_db"} <= values["crossover"].keys():
         branch.crossover = Crossover(**{"order": 0, "frequency_hz": 0.0, **values["crossover"]})
     if branch.crossover is not None and {"rated_impedance_ohm", "dc_resistance_ohm"} <= driver.keys():
-        found, notes = impedance_notes(branch.impedance, branch.crossover, driver)
+        found, notes = impedance_notes(given, branch.crossover, driver)
         branch.faults += found
         branch.notes += notes
     return branch

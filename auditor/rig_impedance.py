@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from auditor.rig_fields import safe_key, shown
 
 if TYPE_CHECKING:
     from auditor.driver.impedance import Impedance
+    from auditor.driver.impedance_file import Gap
     from auditor.rig import Crossover
 
 RESONANCE_KEYS = ("resonance_hz", "mechanical_q", "electrical_q")
@@ -20,8 +22,18 @@ _TOP_HZ = 16_000.0  # where a file should reach up to
 _BELOW_CORNER = 2.0  # an octave below the corner a branch still passes something
 
 
-def resolve_impedance(driver: Mapping[str, Any], *, rig_path: str) -> tuple[Impedance | None, list[Fault], list[str]]:
-    """The impedance, or the faults of the keys for it; and what a reader should know, one sentence each.
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """The impedance, or the faults of the keys for it; what a reader should know, and where the file has no points."""
+
+    impedance: Impedance | None = None
+    faults: tuple[Fault, ...] = ()
+    notes: tuple[str, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+
+
+def resolve_impedance(driver: Mapping[str, Any], *, rig_path: str) -> Found:
+    """The impedance of the driver; none where the rated one is all that is known.
 
     Parameters
     ----------
@@ -32,18 +44,18 @@ def resolve_impedance(driver: Mapping[str, Any], *, rig_path: str) -> tuple[Impe
     """
     faults = _key_faults(driver)
     if faults:
-        return None, faults, []
+        return Found(faults=tuple(faults))
     if "impedance_file" in driver:
         return _measured(driver["impedance_file"], rig_path)
     if "voice_coil_inductance_h" not in driver or "dc_resistance_ohm" not in driver:
-        return None, [], []
+        return Found()
     from auditor.driver.impedance import ModelledImpedance
 
     resonance = {key: driver[key] for key in RESONANCE_KEYS} if set(RESONANCE_KEYS) <= driver.keys() else {}
     model = ModelledImpedance(
         dc_resistance_ohm=driver["dc_resistance_ohm"], inductance_h=driver["voice_coil_inductance_h"], **resonance
     )
-    return model, [], []
+    return Found(impedance=model)
 
 
 def _key_faults(driver: Mapping[str, Any]) -> list[Fault]:
@@ -63,23 +75,23 @@ def _key_faults(driver: Mapping[str, Any]) -> list[Fault]:
     return faults
 
 
-def _measured(name: str, rig_path: str) -> tuple[Impedance | None, list[Fault], list[str]]:
+def _measured(name: str, rig_path: str) -> Found:
     from auditor.driver.impedance_file import ImpedanceFileError, read_impedance
 
     try:
-        measured, notes = read_impedance(Path(rig_path).parent / name, name=safe_key(name))
+        reading = read_impedance(Path(rig_path).parent / name, name=safe_key(name))
     except ImpedanceFileError as error:
         fault = Fault(
             key="driver.impedance_file", what=f"{safe_key(name)}: {error.what}", got=error.got, hint=error.hint
         )
-        return None, [fault], []
-    return measured, [], [f"driver.impedance_file: {note}" for note in notes]
+        return Found(faults=(fault,))
+    notes = tuple(f"driver.impedance_file: {note}" for note in reading.notes)
+    return Found(impedance=reading.measured, notes=notes, gaps=reading.gaps)
 
 
-def impedance_notes(
-    impedance: Impedance | None, crossover: Crossover, driver: Mapping[str, Any]
-) -> tuple[list[Fault], list[str]]:
+def impedance_notes(given: Found, crossover: Crossover, driver: Mapping[str, Any]) -> tuple[list[Fault], list[str]]:
     """Where an impedance does not fit the rest of the rig: faults, and what a reader should know."""
+    impedance = given.impedance
     if impedance is None:
         return [], []
     import numpy as np
@@ -91,6 +103,7 @@ def impedance_notes(
     notes: list[str] = []
     if isinstance(impedance, MeasuredImpedance):
         faults, notes = _range(impedance, crossover.frequency_hz)
+        notes += _gaps(impedance.path, given.gaps, crossover.frequency_hz)
     frequency_hz = audible_hz()
     frequency_hz = frequency_hz[frequency_hz >= crossover.frequency_hz]
     found = impedance.at(frequency_hz)
@@ -134,6 +147,18 @@ def _range(measured: Any, corner_hz: float) -> tuple[list[Fault], list[str]]:
             f"{measured.magnitude_ohm[-1]:.3g} ohm; measure up to 20 kHz"
         )
     return [], notes
+
+
+def _gaps(name: str, gaps: tuple[Gap, ...], corner_hz: float) -> list[str]:
+    """Those that reach into what the crossover passes, in one sentence."""
+    felt = [gap for gap in gaps if gap.to_hz > corner_hz / _BELOW_CORNER]
+    if not felt:
+        return []
+    places = ", ".join(f"between {gap.from_hz:g} and {gap.to_hz:g} Hz (behind line {gap.line})" for gap in felt)
+    return [
+        f"driver.impedance_file: {name} has no point {places}: the impedance is taken as straight there; measure with "
+        "three points to the octave or more"
+    ]
 
 
 def noise_current_a_per_v(impedance: Impedance, crossover: Crossover, *, added_ohm: float) -> float:

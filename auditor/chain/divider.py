@@ -19,6 +19,7 @@ from auditor.chain.crossover import response
 from auditor.chain.network import Ladder
 from auditor.division import NODES, QUANTITIES, Division, node_weights
 from auditor.driver.impedance import impedance_ohm
+from auditor.kernels import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,6 +76,7 @@ class Divider:
         frequency_hz = np.fft.rfftfreq(self._fft_length, 1.0 / sample_rate_hz)
         # The last column is the plain sum of the spectrum.
         self._weights = np.column_stack([rig_weights(rig, frequency_hz), np.ones(len(frequency_hz), np.float32)])
+        self._weights = np.ascontiguousarray(self._weights, dtype=np.float32)
         self._waiting = np.zeros(frame_length // 2, dtype=np.float32)  # half a window stands before the first sample
         self._found: list[NDArray[np.float32]] = []
 
@@ -102,8 +104,8 @@ class Divider:
         length = self._frame_length
         windows = np.lib.stride_tricks.sliding_window_view(self._waiting, 2 * length)[first * length :: length][:count]
         spectra = rfft(windows * self._window, self._fft_length, axis=1)
-        power = np.square(spectra.real) + np.square(spectra.imag)
-        means: NDArray[np.float32] = power @ self._weights
+        means = np.zeros((count, self._weights.shape[1]), dtype=np.float32)
+        _weigh(spectra.view(np.float32), self._weights, means)
         return means
 
 
@@ -119,3 +121,17 @@ def steady_division(rig: Rig) -> Division:
     power = np.square(np.abs(response(rig.crossover, frequency_hz)))
     means = (power @ rig_weights(rig, frequency_hz)).reshape(1, QUANTITIES, NODES)
     return Division.from_means(means, power.sum(keepdims=True), rated_impedance_ohm=rig.driver.rated_impedance_ohm)
+
+
+@compiled(fastmath=True)
+def _weigh(spectra, weights, means):  # type: ignore[no-untyped-def]
+    """Sum of power times weight; no matrix product, whose library would start threads of its own within each channel's.
+
+    `spectra` has real and imaginary parts in turn.
+    """
+    bins, columns = weights.shape
+    for frame in range(len(spectra)):
+        for k in range(bins):
+            power = spectra[frame, 2 * k] ** 2 + spectra[frame, 2 * k + 1] ** 2
+            for column in range(columns):
+                means[frame, column] += power * weights[k, column]

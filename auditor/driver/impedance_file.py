@@ -11,7 +11,7 @@ magnitude over frequency (H. W. Bode, Network Analysis and Feedback Amplifier De
 
     phase(u0) = 1/pi * integral of (d ln|Z| / du) ln coth(|u - u0| / 2) du,   u = ln f
 
-Beyond its ends the magnitude is taken to go on as level as it was measured below, and as steep as it was above.
+Below its first point the magnitude is taken as level, above its last as that of a resistance with an inductance.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ WIDE_GAP_RATIO = 2.0  # of neighbouring frequencies: an octave without a point i
 LEAST_OHM, LARGEST_OHM = 0.1, 10_000.0
 _MOST_PHASE_DEG = 90.0
 _GRID_POINTS = 4000
+_STEEPEST = 0.99  # an inductance alone has 1
 
 
 class ImpedanceFileError(Exception):
@@ -43,6 +44,32 @@ class ImpedanceFileError(Exception):
         super().__init__(self.what)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Gap:
+    """An octave or more without a point."""
+
+    line: int
+    from_hz: float
+    to_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """What a file holds.
+
+    Parameters
+    ----------
+    measured : MeasuredImpedance
+    notes : tuple of str
+        What a reader should know of it, one sentence each.
+    gaps : tuple of Gap
+    """
+
+    measured: MeasuredImpedance
+    notes: tuple[str, ...]
+    gaps: tuple[Gap, ...]
+
+
 @dataclass(frozen=True)
 class _Row:
     line: int
@@ -51,8 +78,8 @@ class _Row:
     phase_deg: float | None
 
 
-def read_impedance(path: Path, *, name: str) -> tuple[MeasuredImpedance, list[str]]:
-    """The impedance that a file holds, and what a reader should know of it, one sentence each.
+def read_impedance(path: Path, *, name: str) -> Reading:
+    """The impedance that a file holds.
 
     Parameters
     ----------
@@ -76,7 +103,6 @@ def read_impedance(path: Path, *, name: str) -> tuple[MeasuredImpedance, list[st
         rows = rows[::-1]
         notes.append(f"{name} runs from high to low frequencies; it was read the other way round")
     _refuse_unsorted(rows)
-    notes += _gaps(rows, name)
     has_phase = rows[0].phase_deg is not None
     measured = MeasuredImpedance(
         path=name,
@@ -85,10 +111,10 @@ def read_impedance(path: Path, *, name: str) -> tuple[MeasuredImpedance, list[st
         phase_deg=tuple(row.phase_deg or 0.0 for row in rows),
         has_phase=has_phase,
     )
-    if has_phase:
-        return measured, notes
-    notes.append(f"{name} gives no phases; they were worked out from the magnitudes (minimum phase)")
-    return _with_phase(measured), notes
+    if not has_phase:
+        notes.append(f"{name} gives no phases; they were worked out from the magnitudes (minimum phase)")
+        measured = _with_phase(measured)
+    return Reading(measured=measured, notes=tuple(notes), gaps=_gaps(rows))
 
 
 def _text(path: Path) -> str:
@@ -210,13 +236,12 @@ def _refuse_unsorted(rows: list[_Row]) -> None:
             )
 
 
-def _gaps(rows: list[_Row], name: str) -> list[str]:
-    return [
-        f"{name} has no point between {row.frequency_hz:g} Hz (line {row.line}) and {later.frequency_hz:g} Hz: "
-        "the impedance is taken as straight there"
+def _gaps(rows: list[_Row]) -> tuple[Gap, ...]:
+    return tuple(
+        Gap(line=row.line, from_hz=row.frequency_hz, to_hz=later.frequency_hz)
         for row, later in itertools.pairwise(rows)
         if later.frequency_hz > WIDE_GAP_RATIO * row.frequency_hz
-    ]
+    )
 
 
 def _printable(word: str) -> str:
@@ -234,8 +259,11 @@ def _with_phase(measured: MeasuredImpedance) -> MeasuredImpedance:
     step = u[1] - u[0]
     middle = (u[:-1] + u[1:]) / 2.0
     slope = np.diff(np.interp(u, known, log_ohm)) / step
-    last = (log_ohm[-1] - log_ohm[-2]) / (known[-1] - known[-2])
-    slope[middle > known[-1]] = min(max(float(last), 0.0), 1.0)
+    above = middle > known[-1]
+    last = min(max(float((log_ohm[-1] - log_ohm[-2]) / (known[-1] - known[-2])), 0.0), _STEEPEST)
+    # |1 + j x| has the slope x^2 / (1 + x^2), and x grows with frequency.
+    square = last / (1.0 - last) * np.exp(2.0 * (middle[above] - known[-1]))
+    slope[above] = square / (1.0 + square)
     distance = np.abs(known[:, None] - middle[None, :])
     kernel = np.log(1.0 / np.tanh(np.maximum(distance, step / 4.0) / 2.0))
     phase = kernel @ slope * step / math.pi

@@ -153,7 +153,7 @@ def dance() -> NDArray[np.float32]:
 def test_a_file_that_holds_a_constant_changes_nothing(method: str, tmp_path: Any) -> None:
     (tmp_path / "flat.txt").write_text("Hz ohm deg\n20 8 0\n20000 8 0\n", encoding="utf-8")
     plain = rig(protection=METHODS[method])
-    measured, _ = read_impedance(tmp_path / "flat.txt", name="flat.txt")
+    measured = read_impedance(tmp_path / "flat.txt", name="flat.txt").measured
     system = replace(plain, driver=replace(plain.driver, impedance=measured))
     frames, run = put_through(dance(), system)
     assert frames.division is not None
@@ -282,7 +282,7 @@ def of_noise() -> Exact:
 
 
 def of_music() -> Exact:
-    samples, rate_hz = demo_clip("04", from_s=8.0, seconds=0.3)
+    samples, _ = demo_clip("04", from_s=8.0, seconds=0.3)
     return np.asarray(signal.resample(samples.astype(np.float64), round(0.3 * RATE_HZ * FINER))) * 70.0
 
 
