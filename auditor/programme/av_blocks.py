@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from auditor.programme import decode_av
 from auditor.programme.av_index import Draft, Stretch
-from auditor.programme.decode import Programme
+from auditor.programme.sound_file import Programme
 
 
 def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:

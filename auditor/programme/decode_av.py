@@ -22,7 +22,7 @@ import numpy as np
 
 from auditor.errors import ProgrammeError
 from auditor.programme.av_index import Index, Stretch
-from auditor.programme.decode import Programme
+from auditor.programme.sound_file import Programme
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,6 +39,10 @@ _ASF_LOCKED = (
 )
 _ASF_PROPERTIES = bytes.fromhex("a1dcab8c47a9cf118ee400c00c205365")
 _LOCKED_TAGS = ("drms", "enca")  # what an MP4 calls such sound
+_FORMATS_HINT = (
+    "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64, M4A, AAC, WMA, AC-3 and the sound of MP4, MOV, MKV and WebM can be "
+    "read; convert others first"
+)
 _CONVERT_HINT = "convert it to WAV or FLAC first"
 _COPY_HINT = "copy or export it again from its source"
 _TRIED_PACKETS = 200
@@ -164,14 +168,12 @@ def _asf_length_s(head: bytes) -> float | None:
 
 
 def _refusal(where: str, error: Exception) -> ProgrammeError:
-    from auditor.programme.decode import FORMATS_HINT
-
     head = _head(where)
     if _is_locked_asf(head):
         return _locked(where)
     if any(head[at : at + len(mark)] == mark for at, mark in _SIGNATURES):
         return ProgrammeError("is damaged or cut off: it has no readable index", where=where, hint=_COPY_HINT)
-    return ProgrammeError("is not a sound file that can be read", where=where, hint=FORMATS_HINT)
+    return ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT)
 
 
 def _open(path: str) -> Any:

@@ -9,7 +9,7 @@ from auditor.chain import equaliser
 from auditor.programme.entry import clock
 
 if TYPE_CHECKING:
-    from auditor.programme.decode import Finding, Programme
+    from auditor.programme.sound_file import Finding, Programme
     from auditor.rig import Rig
 
 _LITTLE_HF_BELOW_HZ = 32_000
