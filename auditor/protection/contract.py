@@ -12,8 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.driver.coil import REFERENCE_C
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -135,7 +133,7 @@ class Run:
 
     def _loss_db(self) -> Trace:
         network = self.network
-        added_ohm = network.dc_resistance_ohm * network.alpha_per_k * (self.coil_temp_c - np.float32(REFERENCE_C))
+        added_ohm = network.added_ohm(self.coil_temp_c)
         if self.division is not None:
             one_v = np.ones(len(added_ohm))  # both ways from the same source: also for a frame of silence
             cold_part_ohm = np.full(len(added_ohm), self.cold_resistance_ohm)

@@ -210,7 +210,8 @@ def run(
     late = course(late_part, driver, source, frame_s, start=late_start, rows=rows)
     voltage, coil, body, resistance, power = late.traces
     part_c, coil_c, body_c, tripped = late.end
-    failure = _overvoltage(settings, source, frame_s, early, late)
+    across_v = np.maximum.reduce([_across_v(source, each, network, division) for each in (early, late)])
+    failure = _overvoltage(settings, across_v, frame_s)
     return Run(
         frame_s=frame_s,
         driver_voltage_rms_v=voltage,
@@ -219,7 +220,7 @@ def run(
         protection_resistance_ohm=resistance,
         protection_power_w=power,
         filament_temp_k=None,
-        life_used_ratio=max(_voltage_share(settings, source, each) for each in (early, late)),
+        life_used_ratio=_voltage_share(settings, across_v),
         failure=failure,
         end=ThermalState(coil_temp_c=coil_c, body_temp_c=body_c, part=(part_c, tripped, *early.end)),
         cold_resistance_ohm=late_part.resistance_ohm(network.ambient_temp_c),
@@ -253,23 +254,31 @@ def _seconds(course: Course, frame_s: float) -> float | None:
     return None if course.opens_at_frame < 0 else course.opens_at_frame * frame_s
 
 
-def _across_v(source: NDArray[np.float32], course: Course) -> NDArray[np.float32]:
-    """Voltage across the part where it is tripped, nought elsewhere: then it takes nearly all there is [V rms]."""
-    return (source - course.traces[0]) * course.muted
+def _across_v(
+    source: NDArray[np.float32], course: Course, network: CoilNetwork, division: Division | None
+) -> NDArray[np.float32]:
+    """Voltage across the part where it is tripped, nought elsewhere: then it takes nearly all there is [V rms].
+
+    Behind a network that is more than stands there with the driver on it.
+    """
+    if division is None:
+        return (source - course.traces[0]) * course.muted
+    coil_c, resistance_ohm = course.traces[1], course.traces[3]
+    current_a, _ = division.divide(source, resistance_ohm, network.added_ohm(coil_c))
+    return current_a * resistance_ohm * course.muted
 
 
-def _voltage_share(settings: Resettable, source: NDArray[np.float32], course: Course) -> float:
+def _voltage_share(settings: Resettable, across_v: NDArray[np.float32]) -> float:
     """How much of what it may stand it has to stand, in terms of power: what destroys it is voltage, not use."""
-    return float((_across_v(source, course).max(initial=0.0) / settings.max_voltage_v) ** 2)
+    return float((across_v.max(initial=0.0) / settings.max_voltage_v) ** 2)
 
 
-def _overvoltage(settings: Resettable, source: NDArray[np.float32], frame_s: float, *courses: Course) -> Failure | None:
+def _overvoltage(settings: Resettable, across_v: NDArray[np.float32], frame_s: float) -> Failure | None:
     """When more voltage stands across the tripped part than its maker allows, and how much at most."""
     import numpy as np
 
     from auditor.protection.contract import Failure
 
-    across_v = np.maximum.reduce([_across_v(source, each) for each in courses])
     over = np.flatnonzero(across_v > settings.max_voltage_v)
     if not len(over):
         return None

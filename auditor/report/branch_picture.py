@@ -24,6 +24,7 @@ from auditor.report.branch_sheet import (
     state_name,
 )
 from auditor.report.circuit_drawing import draw_circuit
+from auditor.report.circuit_lines import is_active
 from auditor.report.font import drawable, wrapped
 from auditor.report.pictures import INK, SETTINGS
 
@@ -99,7 +100,7 @@ def _response(panel: Axes, branch: BranchView) -> None:
     top_db = response_scale(branch).high
     panel.set_ylim(top_db - RESPONSE_SPAN_DB, top_db)
     panel.yaxis.set_major_locator(matplotlib.ticker.MultipleLocator(6.0))
-    _finish(panel, "Driver over amplifier [dB]")
+    _finish(panel, "Driver over crossover's input [dB]" if is_active(branch.rig) else "Driver over amplifier [dB]")
 
 
 def _impedance(panel: Axes, branch: BranchView) -> None:
@@ -112,8 +113,8 @@ def _impedance(panel: Axes, branch: BranchView) -> None:
     panel.set_yticks(scale.marks)
     panel.yaxis.set_major_formatter(FuncFormatter(lambda ohm, _: f"{ohm:g}"))
     panel.yaxis.set_minor_locator(NullLocator())
-    seen = "Seen by the amplifier" if branch.rig.crossover.network is not None else "Part and driver"
-    _finish(panel, f"{seen} [ohm]")
+    amplifier_sees = branch.rig.crossover.network is not None or is_active(branch.rig)
+    _finish(panel, f"{'Seen by the amplifier' if amplifier_sees else 'Part and driver'} [ohm]")
     panel.set_xlabel("Frequency [Hz]")
 
 

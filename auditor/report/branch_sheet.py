@@ -9,6 +9,7 @@ import numpy as np
 from rich.text import Text
 
 from auditor.report import circuit_lines, frequency_plot, palette
+from auditor.report.circuit_lines import is_active
 from auditor.rig import rig_as_dict
 
 if TYPE_CHECKING:
@@ -51,13 +52,13 @@ def show(branch: BranchView, sheet: Sheet) -> None:
 def _plot(branch: BranchView, sheet: Sheet) -> None:
     key = [f"{STYLES[state.name][0]} {state_name(state)}" for state in branch.states]
     sheet.line()
-    sheet.line(Text(" Voltage at the driver over that at the amplifier", style=palette.STRONG))
+    sheet.paragraph(f"Voltage at the driver over that at the {response_from(branch)}", style=palette.STRONG)
     lines = [_line(state, state.response_db) for state in branch.states]
     scale = response_scale(branch)
     _put(frequency_plot.draw(lines, branch.frequency_hz, scale, sheet.glyphs, sheet.width, rows=RESPONSE_ROWS), sheet)
     sheet.entries(key, label=" " * 9, style=palette.QUIET)
     sheet.line()
-    sheet.line(Text(f" Impedance: {_seen(branch)}", style=palette.STRONG))
+    sheet.paragraph(f"Impedance: {seen(branch)}", style=palette.STRONG)
     lines = [_line(state, state.impedance_ohm) for state in branch.states]
     lines.append(frequency_plot.Line(letter=DRIVER_LETTER, style=palette.QUIET, values=branch.driver_ohm))
     scale = impedance_scale(branch)
@@ -76,10 +77,18 @@ def _line(state: BranchState, values: Any) -> frequency_plot.Line:
     return frequency_plot.Line(letter=letter, style=style, values=values)
 
 
-def _seen(branch: BranchView) -> str:
+def seen(branch: BranchView) -> str:
+    """Whose impedance is plotted."""
     if branch.rig.crossover.network is not None:
         return "what the amplifier sees"
+    if is_active(branch.rig):
+        return "what the amplifier sees, of part and driver"
     return "part and driver; what the crossover adds is not known from its alignment"
+
+
+def response_from(branch: BranchView) -> str:
+    """Where the response that is plotted begins."""
+    return "crossover's input, ahead of the amplifier" if is_active(branch.rig) else "amplifier"
 
 
 def response_scale(branch: BranchView) -> frequency_plot.Scale:

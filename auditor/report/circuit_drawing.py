@@ -10,7 +10,7 @@ from matplotlib.patches import Circle, Rectangle
 
 from auditor.chain.network import l_pad_ohm
 from auditor.report import figures
-from auditor.report.circuit_lines import farads, ohms, part_values
+from auditor.report.circuit_lines import farads, is_active, ohms, part_values
 from auditor.report.font import drawable
 from auditor.report.pictures import INK
 
@@ -150,7 +150,7 @@ def _box(panel: Axes, at: float, lines: list[str]) -> float:
 
 def _alignment(panel: Axes, rig: Rig, at: float) -> float:
     crossover = rig.crossover
-    if crossover.alignment != "none":
+    if crossover.alignment != "none" and not is_active(rig):
         corner = f"order {crossover.order}, {figures.as_given(crossover.frequency_hz)} Hz"
         at = _box(panel, at, [crossover.alignment, corner])
     if crossover.pad_db:

@@ -39,6 +39,11 @@ def draw(rig: Rig, width: int) -> list[str]:
     return [line.rstrip() for line in [*lines, *row]]
 
 
+def is_active(rig: Rig) -> bool:
+    """Whether the crossover stands before the amplifier, and so not in the circuit behind it."""
+    return rig.amplifier.band == "hf" and rig.crossover.network is None and rig.crossover.alignment != "none"
+
+
 def _start(name: str, sign: str) -> list[str]:
     row = [" " * 7] * _ROWS
     row[_TOP] = row[_BOTTOM] = f" {name:<3} {sign}-"
@@ -54,7 +59,7 @@ def _cells(rig: Rig) -> Iterable[list[str]]:
     if network is not None:
         for each in network.parts:
             yield from _network_part(each, network.rated_impedance_ohm)
-    elif rig.crossover.alignment != "none":
+    elif rig.crossover.alignment != "none" and not is_active(rig):
         corner = f"{figures.as_given(rig.crossover.frequency_hz)} Hz"
         yield _box(rig.crossover.alignment, f"order {rig.crossover.order}", corner)
     if network is None and rig.crossover.pad_db:

@@ -84,6 +84,21 @@ def test_a_crossover_by_its_alignment_is_a_box(plain_rig: Path) -> None:
     assert "what the crossover adds is not known" in result.out
 
 
+def test_an_active_crossover_is_not_drawn_behind_the_amplifier(plain_rig: Path) -> None:
+    text = plain_rig.read_text(encoding="utf-8").replace("rated_load_ohm = 8.0", 'rated_load_ohm = 8.0\nband = "hf"')
+    plain_rig.write_text(text, encoding="utf-8")
+    result = run("rig", "show", str(plain_rig), env={"COLUMNS": "80"})
+    assert "linkwitz-riley" not in result.out
+    assert "over that at the crossover's input" in result.out
+    assert max(map(len, result.out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+def test_no_line_is_too_long_for_a_rig_by_alignment(plain_rig: Path, columns: int) -> None:
+    result = run("rig", "show", str(plain_rig), env={"COLUMNS": str(columns)})
+    assert max(map(len, result.out.splitlines())) <= columns
+
+
 def test_the_numbers_are_in_the_json(network_rig: Path) -> None:
     result = run("rig", "show", str(network_rig), "--format", "json")
     document = json.loads(result.out)

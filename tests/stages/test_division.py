@@ -349,6 +349,22 @@ def test_a_hot_lamp_shifts_the_response_of_the_network() -> None:
     assert abs(losses[1500.0] - losses[12_000.0]) > 0.5
 
 
+def test_a_tripped_part_has_the_unloaded_branch_across_it() -> None:
+    """Behind a network more stands there than with the driver on it: it is the voltage that destroys the part."""
+    system = made(parts=True, method="resettable", voice_coil_inductance_h=0.03e-3)
+    frequency_hz = 5000.0
+    volts = tone(RATE_HZ, frequency_hz, 60.0, 60.0)
+    volts[-4800:] *= np.linspace(1.0, 0.0, 4800, dtype=np.float32)  # a sudden end would ring
+    frames, run = put_through(volts, system)
+    assert run.muted is not None
+    assert run.muted[-100]
+    source, load = series_circuit(system, np.array([frequency_hz]))
+    open_v = float(frames.rms_v[-100]) * float(np.abs((source + load) / load)[0])
+    assert open_v > 1.8 * float(frames.rms_v[-100])
+    across_v = run.life_used_ratio**0.5 * system.protection.max_voltage_v  # type: ignore[attr-defined]
+    assert across_v == pytest.approx(open_v, rel=0.01)
+
+
 def test_merged_frames_keep_energy_of_current_and_voltage() -> None:
     system = made(parts=True)
     frames = split(dance(), RATE_HZ, system.crossover, rig=system)
