@@ -56,7 +56,8 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     faults : list of Fault
     """
     document, faults = _respelt_tables(document)
-    document, parts = _without_parts(document)
+    document, parts, found = _without_parts(document)
+    faults += found
     sound: dict[str, dict[str, Any]] = {name: {} for name in TABLE_NAMES}
     for name in TABLE_NAMES:
         raw = document.get(name)
@@ -78,13 +79,22 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     return sound, faults
 
 
-def _without_parts(document: dict[str, Any]) -> tuple[dict[str, Any], object]:
-    """The document without ``[[crossover.parts]]``, and those; None where there are none."""
+def _without_parts(document: dict[str, Any]) -> tuple[dict[str, Any], object, list[Fault]]:
+    """The document without ``[[crossover.parts]]``, those (None where there are none), and a fault if misspelt."""
     crossover = document.get("crossover")
-    if not isinstance(crossover, dict) or "parts" not in crossover:
-        return document, None
-    rest = {key: value for key, value in crossover.items() if key != "parts"}
-    return {**document, "crossover": rest}, crossover["parts"]
+    if not isinstance(crossover, dict):
+        return document, None, []
+    listed = [key for key, value in crossover.items() if key == "parts" or isinstance(value, list)]
+    listed = [key for key in listed if key == "parts" or key not in TABLES["crossover"].model_fields]
+    if not listed:
+        return document, None, []
+    rest = {key: value for key, value in crossover.items() if key not in listed}
+    faults = [
+        Fault(key=f"crossover.{safe_key(key)}", what="unknown key", hint=f"did you mean {_headed(PARTS)}?")
+        for key in listed
+        if key != "parts"
+    ]
+    return {**document, "crossover": rest}, crossover[listed[0]], faults
 
 
 def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:

@@ -258,6 +258,7 @@ def with_parts(parts: str = PARTS) -> str:
         (with_parts().replace("series_capacitor", "serie_capacitor"), 'crossover.parts.1.kind: not one of the words allowed, got "serie_capacitor"; allowed: series_capacitor, series_inductor, series_resistor, shunt_capacitor, shunt_inductor, shunt_resistor, zobel, l_pad (did you mean "series_capacitor"?)'),
         (with_parts('[[crossover.parts]]\nkind = "shunt_resistor"\nresistance_ohm = 0\n'), "crossover.parts.1.resistance_ohm: a shunt_resistor of nought shorts the branch, got 0 ohm"),
         (with_parts('[[crossover.parts]]\nkind = "shunt_inductor"\ninductance_h = 0.5e-3\n'), "crossover.parts: shorts the amplifier: the amplifier sees less than 0.1 ohm at 20 Hz; allowed: 0.5 ohm and more (is a part in series where it should be across, or a value wrong by a thousand?)"),
+        (with_parts().replace("crossover.parts", "crossover.part"), "crossover.part: unknown key (did you mean [[crossover.parts]]?)"),
         (BASE.replace(ALIGNMENT, "parts = []\n"), "crossover.parts: no part at all (or give alignment, order and frequency_hz)"),
         (BASE.replace(ALIGNMENT, "parts = 3\n"), "crossover.parts: must be tables, each headed [[crossover.parts]], got 3 (in double brackets, once for each part)"),
     ],
