@@ -39,11 +39,14 @@ class Network:
     ----------
     parts : tuple of NetworkPart
     rated_impedance_ohm : float
-        The driver's, which an L-pad is made for [ohm].
+        Of the drivers on the branch together, which an L-pad is made for [ohm].
     impedance : Impedance or None
-        The driver's over frequency; None where it is the rated one at every frequency.
+        Of one driver over frequency; None where it is the rated one at every frequency.
+    drivers_ratio : float
+        What several of them together have over one: those in series over those in parallel.
     """
 
     parts: tuple[NetworkPart, ...]
     rated_impedance_ohm: float
     impedance: Impedance | None
+    drivers_ratio: float = 1.0

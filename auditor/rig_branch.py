@@ -49,10 +49,12 @@ def resolve_branch(values: Values, *, path: str, opens: bool) -> Branch:
         branch.faults += found
         whole = len(parts) == len(values[PARTS]) and {"rated_impedance_ohm"} <= driver.keys()
         if not branch.faults and whole and "rated_load_ohm" in values["amplifier"]:
+            drivers_ratio = driver.get("series_count", 1) / driver.get("parallel_count", 1)
             branch.crossover, found, notes = resolve_network(
                 parts,
-                rated_impedance_ohm=driver["rated_impedance_ohm"],
+                rated_impedance_ohm=driver["rated_impedance_ohm"] * drivers_ratio,
                 impedance=branch.impedance,
+                drivers_ratio=drivers_ratio,
                 rated_load_ohm=values["amplifier"]["rated_load_ohm"],
                 opens=opens,
             )

@@ -5,6 +5,7 @@ Only click is imported here; everything else is imported inside the command that
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, NoReturn
@@ -29,29 +30,93 @@ def rig_group() -> None:
     """Make, check and draw a rig file: what stands between the mixer and the HF driver."""
 
 
-@rig_group.command("new", short_help="Write a commented example of a rig file.")
+@rig_group.command("new", short_help="Make a rig file: asks, or takes values, or writes an example.")
 @click.option(
     "-o", "--output", metavar="FILE", default=DEFAULT_RIG, show_default=True, help="Where to write it; - is stdout."
 )
+@click.option("--example", is_flag=True, help="Ask nothing: write a commented example of every key.")
+@click.option(
+    "--set",
+    "given",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Ask nothing: take this value, as in --set driver.rated_impedance_ohm=8. As often as there are values.",
+)
 @click.option("--force", is_flag=True, help="Replace FILE if it is there already.")
-def new_command(output: str, force: bool) -> None:
-    """Write a commented example of a rig file, ready to be filled in.
+def new_command(output: str, example: bool, given: tuple[str, ...], force: bool) -> None:
+    """Make a rig file.
 
-    It names every key with its unit and its usual range, and says what may be left out.
+    On a terminal it asks for what you know, one value at a time with its unit and usual values, checks each and writes
+    a commented file; Enter alone leaves a value out, Ctrl-C leaves without writing. In a script give the values with
+    --set; without, or with --example, a commented example is written, to be filled in.
     """
-    from auditor.rig_template import TEMPLATE
+    if example and given:
+        raise click.UsageError("--example takes no values: leave out --example or --set")
+    if output != "-" and not force and os.path.lexists(output):
+        _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
+    if example or not (given or _is_terminal()):
+        from auditor.rig_template import TEMPLATE
 
-    if output == "-":
-        click.echo(TEMPLATE, nl=False)
+        _save(TEMPLATE, output, force=force)
+        _tell_written(output, "fill it in, then")
         return
+    from auditor.rig_making import asked, of_settings
+
+    made = of_settings(given) if given else asked(_ask, _say, width=_width())
+    if made.faults:
+        _stop([str(fault) for fault in made.faults])
+    _save(made.text, output, force=force)
+    _tell_written(output, f"{made.assumed} values are assumed, which this lists" if made.assumed else "look at it with")
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _width() -> int:
+    import shutil
+
+    return min(shutil.get_terminal_size().columns, 100)
+
+
+def _ask(prompt: str) -> str:
+    answer: str = click.prompt(prompt, default="", show_default=False, prompt_suffix="", err=True)
+    return answer
+
+
+def _say(line: str) -> None:
+    click.echo(line, err=True)
+
+
+def _save(text: str, output: str, *, force: bool) -> None:
+    if output == "-":
+        click.echo(text, nl=False)
+        return
+    from auditor.rig_writing import schema_line
+
     try:
         with Path(output).open("w" if force else "x", encoding="utf-8") as file:
-            file.write(TEMPLATE)
+            file.write(schema_line() + text)
     except FileExistsError:
         _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
     except (OSError, ValueError) as error:
         _stop([f"{_safe(output)}: cannot be written: {_reason(error)}"])
-    click.echo(f"wrote {_safe(output)}; fill it in, then: auditor rig check {_safe(output)}", err=True)
+
+
+def _tell_written(output: str, then: str) -> None:
+    if output != "-":
+        click.echo(f"wrote {_safe(output)}; {then}: auditor rig check {_safe(output)}", err=True)
+
+
+@rig_group.command("schema", short_help="Print the JSON Schema of rig files, for editors.")
+def schema_command() -> None:
+    """Print the JSON Schema of rig files.
+
+    Many editors offer keys and underline faults by it. A file that `auditor rig new` writes names it in its first line.
+    """
+    from auditor.rig_schema import SCHEMA_PATH
+
+    click.echo(SCHEMA_PATH.read_text(encoding="utf-8"), nl=False)
 
 
 @rig_group.command("check", short_help="Check a rig file and show every value used.")
@@ -67,7 +132,7 @@ def check_command(rig: str) -> None:
     try:
         loaded = load_rig(rig)
     except RigError as error:
-        _stop([f"{_safe(rig)}: {fault}" for fault in error.faults])
+        _stop([fault.in_file(_safe(rig)) for fault in error.faults])
     except AuditorError as error:
         _stop([str(error)])
     import tomllib

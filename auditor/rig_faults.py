@@ -5,7 +5,6 @@ pydantic finds the faults, all at once; none of its wording is shown.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any, get_args
 
@@ -15,14 +14,9 @@ from auditor import protection
 from auditor.errors import Fault
 from auditor.rig_fields import (
     LIKELY,
-    NEVER_NEGATIVE,
     SURE,
-    TOO_LARGE,
-    TOO_SMALL,
     RigTable,
     nearest,
-    nearest_word,
-    number_hint,
     safe_key,
     shown,
 )
@@ -30,11 +24,13 @@ from auditor.rig_tables import (
     EITHER_TABLES,
     LATER_KEYS,
     LATER_TABLES,
+    LEAST_KEYS,
     LIST_TABLES,
     REQUIRED_TABLES,
     TABLE_NAMES,
     TABLES,
 )
+from auditor.rig_value_faults import allowed_text, kinds, meaning, unit_of, wrong_value
 
 PARTS = "crossover.parts"
 NOT_YET = "not available in this version"
@@ -137,6 +133,22 @@ def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
     return None
 
 
+def value_fault(table: str, key: str, value: Any, *, kind: str | None = None) -> Fault | None:
+    """What is wrong with one value by itself; None where nothing is.
+
+    Parameters
+    ----------
+    table, key : str
+    value : object
+        As TOML would give it.
+    kind : str, optional
+        The protection method, for its keys.
+    """
+    raw = {"kind": kind, key: value} if table == "protection" and key != "kind" else {key: value}
+    _, faults = _check_table(table, raw)
+    return next((fault for fault in faults if fault.key == f"{table}.{key}" and fault.what != "missing"), None)
+
+
 def _check_table(table: str, raw: dict[str, Any], *, has_parts: bool = False) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:
@@ -150,7 +162,7 @@ def _check_table(table: str, raw: dict[str, Any], *, has_parts: bool = False) ->
         found = {}
     for key, kind in found.items():
         if kind != "missing":
-            faults.append(_wrong_value(model, table, key, wanted[key]))
+            faults.append(wrong_value(model, table, key, wanted[key]))
         elif not has_parts:  # the parts of a passive network stand instead of an alignment
             faults.append(_missing(model, table, key))
     if table == "protection":
@@ -175,7 +187,7 @@ def _respelt_keys(model: type[RigTable], table: str, raw: dict[str, Any]) -> tup
 
 def _as_float(model: type[RigTable], key: str, value: Any) -> Any:
     """A whole number as a float where the key wants one."""
-    return float(value) if float in _kinds(model.model_fields[key].annotation) else value
+    return float(value) if float in kinds(model.model_fields[key].annotation) else value
 
 
 def prefixed(fault: Fault, table: str, *, number: int | None = None) -> Fault:
@@ -184,97 +196,15 @@ def prefixed(fault: Fault, table: str, *, number: int | None = None) -> Fault:
     return Fault(key=key, what=fault.what, got=fault.got, allowed=fault.allowed, hint=fault.hint)
 
 
-def unit_of(model: type[RigTable], key: str) -> str:
-    """Unit of a key, empty for a bare number or text."""
-    return str(_extra(model, key).get("unit", ""))
-
-
-def _extra(model: type[RigTable], key: str) -> dict[str, Any]:
-    extra = model.model_fields[key].json_schema_extra
-    return extra if isinstance(extra, dict) else {}
-
-
-def _meaning(model: type[RigTable], key: str) -> str:
-    """What a key is, as a hint: its description without capital and stop."""
-    text = (model.model_fields[key].description or "").rstrip(".")
-    return text[:1].lower() + text[1:]
-
-
-def _range(model: type[RigTable], key: str) -> tuple[float, float]:
-    limits = model.model_fields[key].metadata
-    low = next(float(limit.ge) for limit in limits if hasattr(limit, "ge"))
-    return low, next(float(limit.le) for limit in limits if hasattr(limit, "le"))
-
-
-def _words(annotation: Any) -> list[str]:
-    """The words of a Literal, inside an Optional or not."""
-    words: list[str] = []
-    for arg in get_args(annotation):
-        words += [arg] if isinstance(arg, str) else _words(arg)
-    return words
-
-
-def _kinds(annotation: Any) -> set[type]:
-    return (
-        {annotation} if isinstance(annotation, type) else {kind for arg in get_args(annotation) for kind in _kinds(arg)}
+def _missing_table(table: str) -> Fault:
+    keys = ["kind"] if table == "protection" else [k for k, f in TABLES[table].model_fields.items() if f.is_required()]
+    return Fault(
+        key=table, what=f"missing table [{table}]", hint=f"it needs at least: {', '.join(keys) or LEAST_KEYS[table]}"
     )
 
 
-def _allowed(model: type[RigTable], key: str) -> str:
-    annotation = model.model_fields[key].annotation
-    words = _words(annotation)
-    if words:
-        return ", ".join(words)
-    if str in _kinds(annotation):
-        return "text in quotes"
-    low, high = _range(model, key)
-    sort = "a whole number from " if int in _kinds(annotation) else ""
-    return f"{sort}{low:.12g} to {high:.12g} {unit_of(model, key)}".rstrip()
-
-
-def _wrong_value(model: type[RigTable], table: str, key: str, value: object) -> Fault:
-    annotation = model.model_fields[key].annotation
-    dotted, allowed, meaning = f"{table}.{key}", _allowed(model, key), _meaning(model, key)
-    words = _words(annotation)
-    if words:
-        near = nearest_word(value, words) if isinstance(value, str) else None
-        hint = f'did you mean "{near}"?' if near else meaning
-        return Fault(key=dotted, what="not one of the words allowed", got=shown(value), allowed=allowed, hint=hint)
-    if str in _kinds(annotation):
-        number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e15
-        hint = f'put it in quotes: {key} = "{value:.12g}"' if number else meaning
-        return Fault(key=dotted, what="must be text", got=shown(value), allowed=allowed, hint=hint)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        hint = number_hint(value) or meaning
-        got = f"the text {shown(value)}" if isinstance(value, str) else shown(value)
-        return Fault(key=dotted, what="must be a number", got=got, allowed=allowed, hint=hint)
-    if isinstance(value, float) and not math.isfinite(value):
-        return Fault(key=dotted, what="must be a finite number", got=shown(value), allowed=allowed, hint=meaning)
-    low, high = _range(model, key)
-    if low <= value <= high:
-        hint = f"write {value:.12g}, without the point" if float(value).is_integer() else meaning
-        return Fault(key=dotted, what="must be a whole number", got=repr(value), allowed=allowed, hint=hint)
-    return _out_of_range(model, dotted, key, value)
-
-
-def _out_of_range(model: type[RigTable], dotted: str, key: str, value: float) -> Fault:
-    unit, (low, _) = unit_of(model, key), _range(model, key)
-    reason = _extra(model, key)["below" if value < low else "above"]
-    # A reason that only says "too small" leaves it to the hint what the key is.
-    hint = _meaning(model, key) if reason in (TOO_SMALL, TOO_LARGE) else None
-    noun = NEVER_NEGATIVE.get(unit)
-    if value < 0.0 <= low and noun is not None and (reason == TOO_SMALL or noun == "a time"):
-        reason = f"{noun} is not negative"
-    return Fault(key=dotted, what=reason, got=shown(value, unit=unit), allowed=_allowed(model, key), hint=hint)
-
-
-def _missing_table(table: str) -> Fault:
-    keys = ["kind"] if table == "protection" else [k for k, f in TABLES[table].model_fields.items() if f.is_required()]
-    return Fault(key=table, what=f"missing table [{table}]", hint=f"it needs at least: {', '.join(keys)}")
-
-
 def _missing(model: type[RigTable], table: str, key: str) -> Fault:
-    return Fault(key=f"{table}.{key}", what="missing", allowed=_allowed(model, key), hint=_meaning(model, key))
+    return Fault(key=f"{table}.{key}", what="missing", allowed=allowed_text(model, key), hint=meaning(model, key))
 
 
 def _later(dotted: str) -> Fault:
@@ -283,13 +213,13 @@ def _later(dotted: str) -> Fault:
 
 def _kind_fault(raw: Mapping[str, Any]) -> Fault:
     key, kind, allowed = "protection.kind", raw.get("kind"), ", ".join(protection.METHODS)
-    meaning = "what stands in series with the HF driver; none where nothing does"
+    means = "what stands in series with the HF driver; none where nothing does"
     if kind is None:
-        return Fault(key=key, what="missing", allowed=allowed, hint=meaning)
+        return Fault(key=key, what="missing", allowed=allowed, hint=means)
     if isinstance(kind, str) and kind in protection.LATER:
         return Fault(key=key, what=NOT_YET, got=shown(kind), allowed=allowed)
     near = nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
-    hint = f'did you mean "{near}"?' if near in protection.METHODS else meaning
+    hint = f'did you mean "{near}"?' if near in protection.METHODS else means
     return Fault(key=key, what="not one of the words allowed", got=shown(kind), allowed=allowed, hint=hint)
 
 

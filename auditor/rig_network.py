@@ -102,6 +102,7 @@ def resolve_network(
     *,
     rated_impedance_ohm: float,
     impedance: Impedance | None,
+    drivers_ratio: float,
     rated_load_ohm: float,
     opens: bool,
 ) -> tuple[Crossover, list[Fault], list[str]]:
@@ -111,9 +112,11 @@ def resolve_network(
     ----------
     parts : tuple of NetworkPart
     rated_impedance_ohm : float
-        The driver's [ohm].
+        Of the drivers on the branch together [ohm].
     impedance : Impedance or None
-        The driver's over frequency.
+        Of one driver over frequency.
+    drivers_ratio : float
+        Those in series over those in parallel.
     rated_load_ohm : float
         The amplifier's [ohm].
     opens : bool
@@ -124,7 +127,9 @@ def resolve_network(
     from auditor.chain.crossover import network_load_ohm, network_response
     from auditor.chain.network import Ladder, Shape, audible_hz
 
-    network = Network(parts=parts, rated_impedance_ohm=rated_impedance_ohm, impedance=impedance)
+    network = Network(
+        parts=parts, rated_impedance_ohm=rated_impedance_ohm, impedance=impedance, drivers_ratio=drivers_ratio
+    )
     frequency_hz = audible_hz()
     shape = Shape.of(frequency_hz, network_response(network, frequency_hz))
     ladder = Ladder.of(parts, frequency_hz, rated_impedance_ohm=rated_impedance_ohm)

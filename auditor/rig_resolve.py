@@ -15,15 +15,17 @@ from auditor import protection, published
 from auditor.driver.coil import REFERENCE_C, alpha_per_k
 from auditor.driver.thermal import complete_thermal, rated_thermal_resistance_k_per_w
 from auditor.errors import Fault
-from auditor.rig import Amplifier, Driver, Level, Rig, Site
+from auditor.rig import Amplifier, Driver, Rig, Site
 from auditor.rig_assumptions import (
     ASSUMED_AMBIENT_TEMP_C,
+    ASSUMED_BOX_OHM,
     ASSUMED_COIL_DIAMETER_MM,
     ASSUMED_COIL_MATERIAL,
     ASSUMED_DC_RATIO,
     RATING_AMBIENT_C,
 )
 from auditor.rig_branch import Branch, resolve_branch
+from auditor.rig_calibration import calibration_faults, resolve_level
 from auditor.rig_faults import PARTS, checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
 from auditor.rig_impedance import noise_current_a_per_v
@@ -61,6 +63,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults : list of Fault
     """
     values, faults = checked_tables(document)
+    faults += calibration_faults(document, values)
     faults += _crossover_faults(document, values["crossover"])
     settings, assumed_protection, found = _resolve_protection(document, values["protection"], faults)
     faults += found
@@ -68,7 +71,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += found
     limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
-    assumed = _fill_fixed(values) + _fill_driver(values["driver"])
+    assumed = _fill_fixed(values) + _fill_driver(values["driver"]) + _fill_box(values)
     faults += _driver_faults(values)
     branch = resolve_branch(values, path=path, opens=settings is not None and settings.kind != "none")
     faults += branch.faults
@@ -76,9 +79,16 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += found
     if faults or settings is None or branch.crossover is None:
         return None, _first_of_each_key(faults)
+    amplifier = Amplifier(**{"gain_db": None, **values["amplifier"]})
+    level, assumed_level, faults = resolve_level(
+        values, amplifier, crossover=branch.crossover, sections=sections, limiters=limiters
+    )
+    if faults:
+        return None, faults
+    assumed += assumed_level
     rig = Rig(
-        level=Level(**values["level"]),
-        amplifier=Amplifier(**values["amplifier"]),
+        level=level,
+        amplifier=amplifier,
         equaliser=sections,
         limiters=limiters,
         crossover=branch.crossover,
@@ -133,11 +143,21 @@ def _fill_fixed(values: Values) -> list[str]:
         "coil_temp_limit_c": float(published.COIL_LIMIT_C.value),
     }
     return [
-        *_fill(values["level"], "level", {"gain_db": 0.0}),
         *_fill(values["crossover"], "crossover", {} if PARTS in values else {"pad_db": 0.0}),
         *_fill(values["driver"], "driver", driver),
         *_fill(values["site"], "site", {"ambient_temp_c": ASSUMED_AMBIENT_TEMP_C}),
     ]
+
+
+def _fill_box(values: Values) -> list[str]:
+    """What one box loads the amplifier with, where something depends on it."""
+    amplifier, driver = values["amplifier"], values["driver"]
+    if "box_impedance_ohm" in amplifier or not ("boxes" in amplifier or amplifier.get("bridged")):
+        return []
+    impedance_ohm = ASSUMED_BOX_OHM
+    if amplifier.get("band") == "hf" and "rated_impedance_ohm" in driver:
+        impedance_ohm = driver["rated_impedance_ohm"] * driver.get("series_count", 1) / driver.get("parallel_count", 1)
+    return _fill(amplifier, "amplifier", {"box_impedance_ohm": impedance_ohm})
 
 
 def _fill_driver(driver: dict[str, Any]) -> list[str]:

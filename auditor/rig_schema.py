@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from auditor import protection
+from auditor.rig import Calibration
+from auditor.rig_calibration import WAYS, keys_of
 from auditor.rig_faults import PARTS
 from auditor.rig_fields import RigTable
 from auditor.rig_network import KEYS
@@ -18,8 +20,25 @@ from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABL
 
 SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
 
+
+def _keys_of_others(way: Calibration) -> list[str]:
+    return [key for other in WAYS if other != way for key in keys_of(other)]
+
+
 # What two keys say together, as far as the schema language can tell.
 _RULES: dict[str, dict[str, Any]] = {
+    "level": {
+        "oneOf": [
+            {"required": list(keys), "properties": dict.fromkeys(_keys_of_others(way), False)}
+            for way, keys in WAYS.items()
+        ],
+        "dependentSchemas": {
+            "mono_gain_db": {
+                "required": ["channels", "full_scale_dbu"],
+                "properties": {"channels": {"const": "mono"}},
+            }
+        },
+    },
     "crossover": {
         "if": {"required": ["parts"]},
         "then": {"properties": dict.fromkeys(("alignment", "order", "frequency_hz", "pad_db"), False)},
@@ -62,6 +81,13 @@ _RULES: dict[str, dict[str, Any]] = {
 }
 
 
+# What tables say together.
+_ACROSS: dict[str, Any] = {
+    "if": {"properties": {"level": {"required": ["full_scale_dbu"]}}},
+    "then": {"properties": {"amplifier": {"required": ["gain_db"]}}},
+}
+
+
 def rig_json_schema() -> dict[str, Any]:
     """The schema, made from the models that check the file."""
     properties = {name: _table_schema(model, rules=name) for name, model in TABLES.items()}
@@ -80,6 +106,7 @@ def rig_json_schema() -> dict[str, Any]:
         "additionalProperties": False,
         "required": list(REQUIRED_TABLES),
         "properties": {**properties, "protection": {"oneOf": methods}},
+        **_ACROSS,
     }
 
 

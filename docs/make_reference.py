@@ -28,9 +28,9 @@ HEAD = """# The rig file, key by key
 
 What each key is called, its unit, the values that are accepted, and what is assumed where an optional key is left out,
 with the band in which the true value is likely to lie. How to find the values of your own system is in the
-[user guide](user-guide.md#3-describe-your-rig). `auditor rig new` writes a commented example; `auditor rig check FILE`
-shows every value that will be used. The same rules stand in `auditor/rig.schema.json`, a JSON Schema that many editors
-can use to offer keys and underline faults.
+[user guide](user-guide.md#3-describe-your-rig). `auditor rig new` asks for them, or writes a commented
+example; `auditor rig check FILE` shows every value that will be used. The same rules stand in
+`auditor/rig.schema.json`, a JSON Schema that many editors can use to offer keys and underline faults.
 
 Numbers are written without their unit and with a point; a whole number will do for any number. Text goes in quotes.
 Unknown keys are refused, with the nearest known one named. The tables `[level]`, `[amplifier]`, `[crossover]`,
@@ -42,6 +42,16 @@ LATER = """## Not in this version
 These belong to the rig file's plan and are refused with that reason, not as a misspelling: {names}.
 """
 NOTES = {
+    "level": "Exactly one way of calibration: `full_scale_dbu` (with `amplifier.gain_db`); `calibration_tone_dbfs` "
+    "with `calibration_voltage_v`; `full_scale_re_clip_db`; or `target_spl_db` with `target_distance_m` and "
+    "`box_sensitivity_db`. Two at once are refused, and none. A reading past the amplifier's clipping or above a "
+    "limiter's threshold is refused, and a sound level that the amplifier cannot make. `mono_gain_db` goes with "
+    '`channels = "mono"` and `full_scale_dbu`. '
+    "With `match_loudness_lufs` each track is measured first (ITU-R BS.1770), then played with what is "
+    "missing to that loudness, before `full_scale_dbu` and `gain_db`; see [sets](sets.md#one-loudness). Left out, "
+    "every track is played as it stands in its file.",
+    "amplifier": "`gain_db` is needed with `full_scale_dbu` and for limiter thresholds in dBu. Bridged or not, power, "
+    "load and gain are those of one channel.",
     "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
     "for peaking sections and shelves, and refused for passes.",
     "limiter": "Several in a row are each headed `[[limiter]]`, in the order of the signal. The threshold is given by "
@@ -89,10 +99,11 @@ def page() -> str:
         parts.append(_section(title, name, model, note=name))
     names = [f"`[{name}]`" for name in LATER_TABLES] + [f"`{key}`" for key in LATER_KEYS]
     names += [f'`kind = "{kind}"`' for kind in protection.LATER]
-    later = LATER.format(names=", ".join(names))
-    title, _, text = later.partition("\n\n")
-    wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
-    parts.append(f"{title}\n\n{wrapped}\n")
+    if names:
+        later = LATER.format(names=", ".join(names))
+        title, _, text = later.partition("\n\n")
+        wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
+        parts.append(f"{title}\n\n{wrapped}\n")
     return "\n".join(parts)
 
 
@@ -105,7 +116,7 @@ def _section(title: str, table: str, model: type[RigTable], *, note: str) -> str
 
 
 def _row(table: str, model: type[RigTable], key: str) -> str:
-    from auditor.rig_faults import unit_of
+    from auditor.rig_value_faults import unit_of
 
     field = model.model_fields[key]
     left_out = "needed" if field.is_required() else _assumption(table, key)
@@ -122,7 +133,7 @@ def _accepted(model: type[RigTable], key: str) -> str:
     if "enum" in found:
         return ", ".join(f'`"{word}"`' for word in found["enum"])
     if "minimum" not in found:
-        return "text"
+        return "true, false" if found["type"] == "boolean" else "text"
     whole = ", whole" if found["type"] == "integer" else ""
     return f"{found['minimum']:g} to {found['maximum']:g}{whole}"
 
@@ -144,6 +155,10 @@ def _constants() -> dict[str, str]:
 
     return {
         "level.gain_db": "0",
+        "level.calibration_frequency_hz": f"{rig_assumptions.ASSUMED_TONE_HZ:g}",
+        "level.target_level_dbfs": f"{rig_assumptions.ASSUMED_PROGRAMME_DBFS:g}",
+        "level.mono_gain_db": "0",
+        "amplifier.box_impedance_ohm": f"{rig_assumptions.ASSUMED_BOX_OHM:g}",
         "crossover.pad_db": "0",
         "protection.series_count": "1",
         "protection.parallel_count": "1",

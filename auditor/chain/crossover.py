@@ -67,7 +67,7 @@ def network_load_ohm(network: Network, frequency_hz: NDArray[np.floating]) -> ND
     """Impedance of the cold driver behind a network [ohm]."""
     if network.impedance is None:
         return np.full(len(frequency_hz), network.rated_impedance_ohm, dtype=np.complex128)
-    return network.impedance.at(frequency_hz)
+    return network.impedance.at(frequency_hz) * network.drivers_ratio
 
 
 def settling_s(crossover: Crossover) -> float:

@@ -52,7 +52,7 @@ def series_circuit(rig: Rig, frequency_hz: NDArray[np.floating]) -> tuple[Comple
 def rig_weights(rig: Rig, frequency_hz: NDArray[np.floating]) -> NDArray[np.float32]:
     """`auditor.division.node_weights` of a rig, shape=(n, 3 * NODES)."""
     source_ohm, load_ohm = series_circuit(rig, frequency_hz)
-    return node_weights(source_ohm, load_ohm, rated_impedance_ohm=rig.driver.rated_impedance_ohm)
+    return node_weights(source_ohm, load_ohm, rated_impedance_ohm=rig.driver.branch_impedance_ohm)
 
 
 class Divider:
@@ -69,7 +69,7 @@ class Divider:
     def __init__(self, rig: Rig, sample_rate_hz: int, *, frame_length: int) -> None:
         from scipy.fft import next_fast_len
 
-        self._rated_ohm = rig.driver.rated_impedance_ohm
+        self._rated_ohm = rig.driver.branch_impedance_ohm
         self._frame_length = frame_length
         self._window = np.sin(np.pi * (np.arange(2 * frame_length) + 0.5) / (2 * frame_length)).astype(np.float32)
         self._fft_length = next_fast_len(2 * frame_length, real=True)
@@ -120,7 +120,7 @@ def steady_division(rig: Rig) -> Division:
     frequency_hz = audible_hz()  # evenly spaced in logarithms: pink noise has the same power at each
     power = np.square(np.abs(response(rig.crossover, frequency_hz)))
     means = (power @ rig_weights(rig, frequency_hz)).reshape(1, QUANTITIES, NODES)
-    return Division.from_means(means, power.sum(keepdims=True), rated_impedance_ohm=rig.driver.rated_impedance_ohm)
+    return Division.from_means(means, power.sum(keepdims=True), rated_impedance_ohm=rig.driver.branch_impedance_ohm)
 
 
 @compiled(fastmath=True)

@@ -96,7 +96,7 @@ Impedance = MeasuredImpedance | ModelledImpedance
 
 
 def impedance_ohm(driver: Driver, frequency_hz: NDArray[np.floating]) -> Complex:
-    """Impedance of a driver with its coil at 20 C [ohm]; its rated impedance at all frequencies where no more is known.
+    """Impedance of the branch's drivers together, coils at 20 C [ohm]; the rated one throughout where no more is known.
 
     Parameters
     ----------
@@ -107,5 +107,5 @@ def impedance_ohm(driver: Driver, frequency_hz: NDArray[np.floating]) -> Complex
     import numpy as np
 
     if driver.impedance is None:
-        return np.full(np.shape(frequency_hz), driver.rated_impedance_ohm, dtype=np.complex128)
-    return driver.impedance.at(frequency_hz)
+        return np.full(np.shape(frequency_hz), driver.branch_impedance_ohm, dtype=np.complex128)
+    return driver.impedance.at(frequency_hz) * (driver.series_count / driver.parallel_count)

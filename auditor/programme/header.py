@@ -32,13 +32,15 @@ _FRAMES_UNKNOWN = 1 << 62  # libsndfile's count for a FLAC file that does not st
 _NOT_SOUND = (1, 7)  # libsndfile: format not recognised, and what its MP3 reader says to the same
 
 
-def inspect(source: Source) -> Programme:
+def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
     """Look at a file's header.
 
     Parameters
     ----------
     source : str, Path or Entry
         The length of an entry that cuts a file is that of the cut.
+    mono_gain_db : float, optional
+        Play the sum of its channels, at this gain against their mean [dB]; see `Level.mono_gain_db`.
 
     Raises
     ------
@@ -81,7 +83,14 @@ def inspect(source: Source) -> Programme:
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
             hint="export it again at 44100 Hz or more",
         )
-    return _cut(programme, entry)
+    return _mixed(_cut(programme, entry), mono_gain_db)
+
+
+def _mixed(programme: Programme, mono_gain_db: float | None) -> Programme:
+    if mono_gain_db is None:
+        return programme
+    headroom_db = max(0.0, programme.headroom_db + mono_gain_db)
+    return replace(programme, mono_gain_db=mono_gain_db, headroom_db=headroom_db)
 
 
 def _cut(programme: Programme, entry: Entry) -> Programme:
@@ -92,9 +101,6 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
         what = f"begins at {clock(entry.start_s)}, and the file ends at {clock(whole / rate)}"
         raise ProgrammeError(what, where=entry.name, hint="is it the CUE sheet of another file?")
     length = None if entry.end_s is None else round(entry.end_s * rate) - first
-    if programme.index is not None and (first or length is not None):
-        hint = "convert it to FLAC or WAV first"
-        raise ProgrammeError("cannot be cut by a CUE sheet in this format", where=entry.name, hint=hint)
     if length is not None and length <= 0:
         raise ProgrammeError("is cut to nothing", where=entry.name, hint="put the indexes of the CUE sheet right")
     rest = None if whole is None else whole - first
@@ -103,8 +109,9 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
         first=first,
         length=length,
         declared_length=rest if length is None else length,
+        file_length=whole,
         end_lost=programme.end_lost and length is None,
-        headroom_db=max(0.0, programme.headroom_db + (entry.gain_db or 0.0)),
+        headroom_db=max(0.0, programme.headroom_db + entry.change_db),
         entry=entry,
     )
 

@@ -21,7 +21,9 @@ class Programme:
     path : str
     sample_rate_hz, channel_count : int
     declared_length : int or None
-        Samples per channel that the file says it holds; None when it does not say.
+        Samples per channel that the stretch should hold by what the file says; None when it does not say.
+    file_length : int or None
+        The same of the whole file.
     end_lost : bool
         Whether the file lacks the mark that its format puts at the end.
     headroom_db : float
@@ -34,13 +36,16 @@ class Programme:
     first, length : int
         The stretch that is read of it, in samples per channel; None for `length`: to the end.
     entry : Entry or None
-        What it was named by, with a trim where the playlist has one.
+        What it was named by, with its trim and where the fader stands for it.
+    mono_gain_db : float or None
+        Gain against the mean of its channels where they are played as one sum; None where each is played by itself.
     """
 
     path: str
     sample_rate_hz: int
     channel_count: int
     declared_length: int | None
+    file_length: int | None = None
     end_lost: bool = False
     headroom_db: float = 0.0
     remarks: tuple[str, ...] = ()
@@ -48,6 +53,12 @@ class Programme:
     first: int = 0
     length: int | None = None
     entry: Entry | None = None
+    mono_gain_db: float | None = None
+
+    @property
+    def feed_count(self) -> int:
+        """Channels that blocks have: the file's own, or one where it is summed."""
+        return self.channel_count if self.mono_gain_db is None else 1
 
     @property
     def source(self) -> Source:
@@ -62,7 +73,7 @@ class Programme:
     @property
     def gain_ratio(self) -> float:
         """What every sample is multiplied by."""
-        return db_to_amplitude((self.entry.gain_db or 0.0) if self.entry else 0.0)
+        return db_to_amplitude(self.entry.change_db if self.entry else 0.0)
 
 
 @dataclass

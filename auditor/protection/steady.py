@@ -57,7 +57,8 @@ class SteadyCurve:
         How many there are in the bank; nought without one.
     melts_source_v : float
         Source on which the filament melts [V]; infinite without a lamp or where the driver is gone first.
-    rated_impedance_ohm : float
+    v2_per_w : float
+        Square of the terminal voltage for each watt in one driver [V2/W].
     """
 
     source_v: Curve
@@ -68,7 +69,7 @@ class SteadyCurve:
     lamp_ageing_per_s: Curve
     lamps: int
     melts_source_v: float
-    rated_impedance_ohm: float
+    v2_per_w: float
 
     @classmethod
     def of(cls, lamp: Lamp, network: CoilNetwork, division: Division | None = None) -> SteadyCurve:
@@ -106,7 +107,7 @@ class SteadyCurve:
             lamp_ageing_per_s=filament.ageing_per_s(temp_k)[held],
             lamps=lamp.series_count * lamp.parallel_count,
             melts_source_v=float(source_v[-1]) if bool(held.all()) else math.inf,
-            rated_impedance_ohm=network.rated_impedance_ohm,
+            v2_per_w=network.v2_per_w,
         )
 
     @classmethod
@@ -126,12 +127,12 @@ class SteadyCurve:
             lamp_ageing_per_s=nothing,
             lamps=0,
             melts_source_v=math.inf,
-            rated_impedance_ohm=network.rated_impedance_ohm,
+            v2_per_w=network.v2_per_w,
         )
 
     def driver_power_at_w(self, source_v: ArrayLike) -> Curve:
         """Terminal voltage squared over rated impedance on that source [V rms]; not a number where the lamp melts."""
-        return self._at(source_v, self.driver_v) ** 2 / self.rated_impedance_ohm
+        return self._at(source_v, self.driver_v) ** 2 / self.v2_per_w
 
     def coil_temp_at_c(self, source_v: ArrayLike) -> Curve:
         """Settled coil on that source [C]; not a number where the lamp melts."""
@@ -154,7 +155,7 @@ class SteadyCurve:
 
     def ceiling_v(self, *, power_w: float, coil_temp_c: float) -> float:
         """Largest steady source on which driver and coil stay within these limits, and the lamps whole [V rms]."""
-        by_power_v = float(np.interp(math.sqrt(power_w * self.rated_impedance_ohm), self.driver_v, self.source_v))
+        by_power_v = float(np.interp(math.sqrt(power_w * self.v2_per_w), self.driver_v, self.source_v))
         by_coil_v = float(np.interp(coil_temp_c, self.coil_temp_c, self.source_v))
         return min(by_power_v, by_coil_v)
 

@@ -97,6 +97,7 @@ from auditor.published.metering import (
     LINE_UP_VOLTS,
     R68_FULL_SCALE_DBU,
     RP155_FULL_SCALE_DBU,
+    SENSITIVITY_VOLTAGE_V,
     ZERO_DBU_V,
 )
 from auditor.published.processing import (
@@ -301,6 +302,7 @@ __all__ = [
     "RESETTABLE_TIME_AT_RATIO",
     "RESETTABLE_TRIP_RATIO",
     "RP155_FULL_SCALE_DBU",
+    "SENSITIVITY_VOLTAGE_V",
     "SERIES_DIVIDER",
     "SERIES_LAMP_COLD_OHM",
     "SERIES_LAMP_DESIGN_TEMP_K",

@@ -10,7 +10,7 @@ from matplotlib.patches import Circle, Rectangle
 
 from auditor.chain.network import l_pad_ohm
 from auditor.report import figures
-from auditor.report.circuit_lines import farads, is_active, ohms, part_values
+from auditor.report.circuit_lines import drivers_label, farads, is_active, ohms, part_values
 from auditor.report.font import drawable
 from auditor.report.pictures import INK
 
@@ -187,6 +187,6 @@ def _driver(panel: Axes, rig: Rig, at: float) -> float:
     _line(panel, (at, _LOW), (x, _LOW), (x, -0.4))
     panel.add_patch(Rectangle((x - 0.18, -0.4), 0.36, 0.8, fill=False, edgecolor=INK))
     _line(panel, (x + 0.18, 0.25), (x + 0.6, 0.7), (x + 0.6, -0.7), (x + 0.18, -0.25))
-    _say(panel, x + 0.75, 0.22, "HF driver", beside=True)
-    _say(panel, x + 0.75, -0.22, f"rated {figures.as_given(rig.driver.rated_impedance_ohm)} ohm", beside=True)
+    for y, label in zip((0.22, -0.22), drivers_label(rig), strict=True):
+        _say(panel, x + 0.75, y, label, beside=True)
     return x + 2.6

@@ -143,10 +143,16 @@ def _box(first: str, second: str, third: str) -> list[str]:
     return [*lines, f" |{'':{inner}}| ", f"-{edge}-"]
 
 
-def _driver(rig: Rig) -> list[str]:
+def drivers_label(rig: Rig) -> tuple[str, str]:
+    """What is written beside the driver: how many there are, and what they are rated together."""
     driver = rig.driver
-    name = "HF driver"
-    rated = f"rated {figures.as_given(driver.rated_impedance_ohm)} ohm"
+    count = driver.series_count * driver.parallel_count
+    name = "HF driver" if count == 1 else f"{count} HF drivers"
+    return name, f"rated {figures.as_given(driver.branch_impedance_ohm)} ohm"
+
+
+def _driver(rig: Rig) -> list[str]:
+    name, rated = drivers_label(rig)
     width = 8 + max(len(name), len(rated))
     lines = [" " * width] * _ROWS
     lines[_TOP] = lines[_BOTTOM] = "--+".ljust(width)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from auditor.render import FAINT_V, PEAK_DBFS, level_dbfs
 from auditor.render_file import GAP_S
-from auditor.report import answer, figures, palette, words
+from auditor.report import answer, fader_line, figures, palette, words
 
 if TYPE_CHECKING:
     from auditor.render import Dulling, Rendering
@@ -41,7 +41,10 @@ def show(rendering: Rendering, rig: Rig, output: str, sheet: Sheet) -> None:
     sheet.line()
     _row("Written", f"{output}: {figures.length(rendering.duration_s)}, {_form(rendering)}, 24 bits", sheet)
     extent = f"{_clock(rendering.from_s)} to {_clock(rendering.to_s)}"
-    _row("Programme", f"{os.path.basename(programme.path)}, {extent}", sheet)
+    file, label = os.path.basename(programme.name), programme.entry.label if programme.entry else None
+    _row("Programme", f"{file if label is None else f'{label} ({file})'}, {extent}", sheet)
+    if fader := fader_line.told(programme.entry):
+        _row("Fader", fader, sheet)
     _row("Rig", f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}", sheet)
     for number, piece in enumerate(rendering.pieces):
         if number:
@@ -61,7 +64,7 @@ def _row(label: str, text: str, sheet: Sheet) -> None:
 
 
 def _form(rendering: Rendering) -> str:
-    count = rendering.programme.channel_count
+    count = rendering.programme.feed_count
     channels = "1 channel" if count == 1 else f"{count} channels"
     return f"{channels}, {rendering.programme.sample_rate_hz} Hz"
 
@@ -71,7 +74,7 @@ def _piece(piece: Piece, rendering: Rendering, rig: Rig) -> str:
     if piece.peak_v == 0.0:
         return f"{which}, silence"
     rms, peak = (_volts_and_level(each, rendering.full_scale_v) for each in (piece.rms_v, piece.peak_v))
-    busiest = " in the loudest channel" if rendering.programme.channel_count > 1 else ""
+    busiest = " in the loudest channel" if rendering.programme.feed_count > 1 else ""
     return f"{which}, {rms} rms{busiest}, peak {peak}"
 
 
@@ -112,7 +115,7 @@ def _dulling(rendering: Rendering, rig: Rig) -> str:
 
 
 def _where(most: Dulling, rendering: Rendering) -> str:
-    channel = f" in channel {most.channel + 1}" if rendering.programme.channel_count > 1 else ""
+    channel = f" in channel {most.channel + 1}" if rendering.programme.feed_count > 1 else ""
     inside_s = max(most.at_s - rendering.from_s, 0.0)
     heard = [
         f"{_clock(piece.start_s + inside_s)} ({piece.part})" if len(rendering.pieces) > 1 else _clock(inside_s)

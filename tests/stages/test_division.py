@@ -365,6 +365,16 @@ def test_a_tripped_part_has_the_unloaded_branch_across_it() -> None:
     assert across_v == pytest.approx(open_v, rel=0.01)
 
 
+def test_two_drivers_in_parallel_are_one_of_half_the_impedance() -> None:
+    """Branch voltages and coil of two equal drivers in parallel are those of one with half of every impedance."""
+    two = made(parts=True, parallel_count=2, **COIL)
+    half = {"rated_impedance_ohm": 4.0, "dc_resistance_ohm": 2.9, "voice_coil_inductance_h": 0.15e-3}
+    one = made(parts=True, continuous_power_w=120.0, **half)
+    runs = [put_through(dance(), each)[1] for each in (two, one)]
+    np.testing.assert_allclose(runs[0].driver_voltage_rms_v, runs[1].driver_voltage_rms_v, rtol=1e-3, atol=1e-3)
+    np.testing.assert_allclose(runs[0].coil_temp_c, runs[1].coil_temp_c, atol=0.05)
+
+
 def test_merged_frames_keep_energy_of_current_and_voltage() -> None:
     system = made(parts=True)
     frames = split(dance(), RATE_HZ, system.crossover, rig=system)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.driver.coil import resistance_ratio
-from auditor.report import figures, words
+from auditor.report import figures, wiring_words, words
 from auditor.report.page.circuit_network import network_cells
 from auditor.report.page.markup import DEGREE, figure, name, text
 
@@ -27,7 +27,7 @@ _LINE = '<path d="M0 30H{a}M{b} 30H120"/>'  # before the amplifier one line stan
 def circuit(set_audit: SetAudit) -> str:
     """The drawing, from the mixer to the driver."""
     rig = set_audit.rig
-    cells = [_cell("Mixer", _mixer(), [f"{figures.as_given(rig.level.full_scale_dbu)} dBu at full scale", _gain(rig)])]
+    cells = [_cell("Mixer", _mixer(), _mixer_lines(rig))]
     if rig.equaliser:
         sections = f"{len(rig.equaliser)} {'section' if len(rig.equaliser) == 1 else 'sections'}"
         cells.append(_cell("Equaliser", _box("M38 42C50 42 52 22 60 22S70 42 82 42"), [sections]))
@@ -53,8 +53,18 @@ def _cell(title: str, drawing: str, lines: list[str], *, raw: str = "") -> str:
     )
 
 
-def _gain(rig: Rig) -> str:
-    return f"then {rig.level.gain_db:+.6g} dB" if rig.level.gain_db else ""
+def _mixer_lines(rig: Rig) -> list[str]:
+    level = rig.level
+    ridden = (
+        ""
+        if level.match_loudness_lufs is None
+        else f"every track at {figures.as_given(level.match_loudness_lufs)} LUFS"
+    )
+    mono = "summed to mono" if level.mono_gain_db is not None else ""
+    if level.full_scale_dbu is None:
+        return [ridden, f"full scale is {rig.full_scale_v:.3g} V rms behind the amplifier", mono]
+    gain = f"then {level.gain_db:+.6g} dB" if level.gain_db else ""
+    return [ridden, f"{figures.as_given(level.full_scale_dbu)} dBu at full scale", gain, mono]
 
 
 def _mixer() -> str:
@@ -72,8 +82,11 @@ def _box(curve: str) -> str:
 
 
 def _limiter(limiter: Limiter) -> str:
+    threshold = f"{limiter.threshold_v:.3g} V"
+    if limiter.threshold_dbu is not None:
+        threshold = f"{figures.as_given(round(limiter.threshold_dbu, 2))} dBu"
     lines = [
-        f"{limiter.detector}, {figures.as_given(round(limiter.threshold_dbu, 2))} dBu",
+        f"{limiter.detector}, {threshold}",
         f"attack {figures.as_given(limiter.attack_s)} s, release {figures.as_given(limiter.release_s)} s",
     ]
     return _cell("Limiter", _box("M36 46L58 24H84"), lines)
@@ -84,9 +97,11 @@ def _amplifier(rig: Rig) -> str:
     drawing = (
         '<path d="M0 30H34M34 4V56L90 30ZM90 30H120M62 43V90H120M54 90H70"/><path class="bold" d="M62 90V98M52 98H72"/>'
     )
+    bridged = "two channels bridged, each " if amplifier.bridged else ""
     lines = [
-        f"{figures.as_given(amplifier.gain_db)} dB",
-        f"{figures.as_given(amplifier.rated_power_w)} W into {figures.as_given(amplifier.rated_load_ohm)} ohm",
+        "" if amplifier.gain_db is None else f"{figures.as_given(amplifier.gain_db)} dB",
+        f"{bridged}{figures.as_given(amplifier.rated_power_w)} W into {figures.as_given(amplifier.rated_load_ohm)} ohm",
+        f"drives {amplifier.boxes} boxes" if amplifier.boxes > 1 else "",
         f"clips at {amplifier.rail_v:.3g} V peak",
     ]
     return _cell("Amplifier" if amplifier.band == "full" else "HF amplifier", drawing, lines)
@@ -181,4 +196,7 @@ def _driver(set_audit: SetAudit) -> str:
         hot_ohm = driver.dc_resistance_ohm * resistance_ratio(temp_c, driver.coil_material)
         ohms = f"{_ohms(hot_ohm)} ohm at " if temp_c < figures.MEANINGLESS_C else ""
         hot = f'<span class="hot">hot {ohms}{text(figures.degrees(temp_c, DEGREE))}</span>'
-    return _cell("HF driver", drawing, lines, raw=hot)
+    count = driver.series_count * driver.parallel_count
+    if count > 1:
+        lines.append(f"{wiring_words.bank(driver.series_count, driver.parallel_count)}; figures of one")
+    return _cell("HF driver" if count == 1 else f"{count} HF drivers", drawing, lines, raw=hot)

@@ -73,7 +73,10 @@ def _values(rig: Rig) -> str:
 
 
 def _value(rig: Rig, table: str, dotted: str, value: Any) -> str:
-    shown = value if isinstance(value, str) else figures.as_given(float(value))
+    if isinstance(value, bool):
+        shown = "true" if value else "false"
+    else:
+        shown = value if isinstance(value, str) else figures.as_given(float(value))
     mark = "A assumed" if dotted in rig.assumed else ""
     key = dotted.partition(".")[2]
     return f'<tr><td>{text(table)}</td><th scope="row">{text(key)}</th><td>{name(str(shown))}</td><td>{mark}</td></tr>'
