@@ -191,7 +191,9 @@ def _behind(frames: HfFrames, rig: Rig, programme: decode.Programme) -> _Behind:
     driver: list[NDArray[np.float32]] = []
     start = None
     for first in range(0, len(frames.rms_v), STRETCH_FRAMES):
-        run = simulate(frames.rms_v[first : first + STRETCH_FRAMES], frames.frame_s, rig, start=start)
+        division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
+        rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
+        run = simulate(rms_v, frames.frame_s, rig, start=start, division=division)
         start = run.end
         driver.append(run.driver_voltage_rms_v)
     frame_length = round(frames.frame_s * programme.sample_rate_hz)

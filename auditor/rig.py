@@ -15,6 +15,8 @@ from auditor.errors import RigError
 from auditor.rig_file import read_toml, with_lines
 
 if TYPE_CHECKING:
+    from auditor.driver.impedance import Impedance
+    from auditor.network_parts import Network
     from auditor.protection import Settings
 
 
@@ -141,12 +143,17 @@ class Amplifier:
 
 @dataclass(frozen=True, kw_only=True)
 class Crossover:
-    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero."""
+    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero.
 
-    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "none"]
+    With a network by its parts the alignment is "parts", the order nought, `frequency_hz` where the branch is 3 dB down
+    and `pad_db` its loss where it passes most; where it has no corner the alignment is "none".
+    """
+
+    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "parts", "none"]
     order: int
     frequency_hz: float
     pad_db: float
+    network: Network | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,6 +189,13 @@ class Driver:
         """Square of the branch's voltage for each watt in one driver [V2/W]: each has its share of the string's."""
         return self.rated_impedance_ohm * self.series_count**2
 
+    impedance_file: str | None = None
+    voice_coil_inductance_h: float | None = None
+    resonance_hz: float | None = None
+    mechanical_q: float | None = None
+    electrical_q: float | None = None
+    impedance: Impedance | None = None  # what file or coil make of it over frequency; None for the rated one throughout
+
 
 @dataclass(frozen=True, kw_only=True)
 class Site:
@@ -208,6 +222,8 @@ class Rig:
         Between mixer and amplifier, in the order of the signal; may be empty.
     limiters : tuple of Limiter
         Between equaliser and amplifier, in the order of the signal; may be empty.
+    notes : tuple of str
+        What is unsure or unwise about it though it can be worked out, one sentence each.
     """
 
     level: Level
@@ -220,6 +236,7 @@ class Rig:
     path: str
     equaliser: tuple[EqualiserSection, ...] = ()
     limiters: tuple[Limiter, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def full_scale_v(self) -> float:
@@ -265,15 +282,27 @@ def rig_as_dict(rig: Rig) -> dict[str, Any]:
     ``level`` has in ``full_scale_v`` what the calibration comes to, whichever way it was given.
 
     ``limiter`` and ``equaliser`` are there only where the rig has one; ``limiter`` is a table, or a list of several.
+    ``crossover.parts`` and the driver's optional keys likewise; an impedance stands there by its file or its model.
     """
-    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser")}
+    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser", "notes")}
     del values["level"]["unity_v"]
     values["level"]["full_scale_v"] = rig.full_scale_v
+    values["driver"] = {
+        key: value for key, value in values["driver"].items() if key != "impedance" and value is not None
+    }
+    network = rig.crossover.network
+    del values["crossover"]["network"]
+    if network is not None:
+        values["crossover"]["parts"] = [
+            {key: value for key, value in asdict(part).items() if key == "kind" or value} for part in network.parts
+        ]
     if rig.equaliser:
         values["equaliser"] = [asdict(section) for section in rig.equaliser]
     if rig.limiters:
         tables = [asdict(limiter) for limiter in rig.limiters]
         values["limiter"] = tables[0] if len(tables) == 1 else tables
+    if rig.notes:
+        values["notes"] = list(rig.notes)
     values["assumed"] = list(rig.assumed)
     return values
 

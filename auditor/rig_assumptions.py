@@ -58,6 +58,11 @@ _REASONS: dict[str, tuple[str, str, str]] = {
         "short against attack and release, long against a wave; common practice, no source",
         "0.01 to 0.3 s",
     ),
+    "crossover.parts.resistance_ohm": (
+        "ohm",
+        "an inductor without loss",
+        "0.1 to 1 ohm; measure it with a meter",
+    ),
     "crossover.pad_db": ("dB", "no pad", "many two-way boxes have one of 3 to 10 dB"),
     "protection.series_count": ("", "a single lamp", ""),
     "protection.parallel_count": ("", "a single lamp", ""),
@@ -117,12 +122,21 @@ def describe(rig: Rig) -> list[str]:
 
 
 def _sentence(rig: Rig, dotted: str) -> str:
-    table, *number, key = dotted.split(".")  # of several limiters each has its number
-    first = int(number[0]) - 1 if number else 0
-    value = getattr(rig.limiters[first] if table == "limiter" else getattr(rig, table), key)
-    unit, why, band = _REASONS.get(f"{table}.{key}", ("", "not given", ""))
-    text = f"{dotted} {shown_value(value, unit)}: assumed, {why}"
+    *table, key = [word for word in dotted.split(".") if not word.isdigit()]
+    unit, why, band = _REASONS.get(".".join((*table, key)), ("", "not given", ""))
+    text = f"{dotted} {shown_value(getattr(_holder(rig, dotted), key), unit)}: assumed, {why}"
     return f"{text} ({band})." if band else f"{text}."
+
+
+def _holder(rig: Rig, dotted: str) -> object:
+    """What has the value: of several limiters, or parts of a network, each has its number."""
+    table, *number = dotted.split(".")[:-1]
+    at = int(number[-1]) - 1 if number else 0
+    if table == "limiter":
+        return rig.limiters[at]
+    if number and rig.crossover.network is not None:
+        return rig.crossover.network.parts[at]
+    return getattr(rig, table)
 
 
 def shown_value(value: float | str, unit: str) -> str:

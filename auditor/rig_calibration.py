@@ -238,7 +238,7 @@ def _on_the_way_db(
     from auditor.chain.equaliser import analogue_response
 
     ratio = math.prod(abs(analogue_response(each, frequency_hz)) for each in sections)
-    if amplifier.band == "hf":
+    if amplifier.band == "hf" and crossover.network is None:  # a network by its parts stands behind the amplifier
         pad_ratio = 10.0 ** (-crossover.pad_db / 20.0)  # stands behind the amplifier
         ratio *= abs(complex(response(crossover, np.array([frequency_hz]))[0])) / pad_ratio
     return 20.0 * math.log10(max(ratio, 1e-12))

@@ -1,4 +1,4 @@
-"""`auditor rig new`, `auditor rig check` and `auditor parts`: arguments, files and exit codes.
+"""`auditor rig new`, `auditor rig check`, `auditor rig show` and `auditor parts`: arguments, files and exit codes.
 
 Only click is imported here; everything else is imported inside the command that needs it, so that help is quick.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import IO, TYPE_CHECKING, NoReturn
 
 import click
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from auditor.branch_view import BranchView
     from auditor.parts import PartKind
 
 DEFAULT_RIG = "rig.toml"
@@ -24,9 +25,9 @@ PART_KINDS = ("lamp", "fuse", "breaker", "resettable")  # those of auditor.parts
 EXIT_UNUSABLE = 2
 
 
-@click.group("rig", short_help="Make and check a rig file.")
+@click.group("rig", short_help="Make, check and draw a rig file.")
 def rig_group() -> None:
-    """Make and check a rig file: what stands between the mixer and the HF driver."""
+    """Make, check and draw a rig file: what stands between the mixer and the HF driver."""
 
 
 @rig_group.command("new", short_help="Make a rig file: asks, or takes values, or writes an example.")
@@ -140,6 +141,66 @@ def check_command(rig: str) -> None:
 
     given = tomllib.loads(Path(rig).read_text(encoding="utf-8-sig"))["protection"].keys()
     _print(lambda console: show_rig(loaded, given=given, console=console))
+
+
+@rig_group.command("show", short_help="Draw the HF branch, its response and its impedance.")
+@click.argument("rig", metavar="RIG")
+@click.option(
+    "--format",
+    "style",
+    type=click.Choice(["text", "json", "svg", "png"]),
+    default="text",
+    show_default=True,
+    help="Kind of drawing; a picture wants -o FILE.",
+)
+@click.option("-o", "--output", metavar="FILE", help="Write it there instead of to standard output.")
+def show_command(rig: str, style: str, output: str | None) -> None:
+    """Draw the circuit from the amplifier to the HF driver, and plot response and impedance over frequency.
+
+    With a lamp three times over: cold, at the point where it begins to work (1 dB), and hot, as at its rating.
+    """
+    from auditor.command_line import load_rig_or_stop, refuse_unwritable, stop, whole_file, write_report
+
+    if style == "png" and output is None:
+        stop("a png picture cannot be written to a terminal (name a file with -o)")
+    loaded = load_rig_or_stop(rig, tell_notes=style != "text")
+    if output is not None:
+        refuse_unwritable(output, keep=[rig])
+    from auditor.branch_view import view
+
+    branch = view(loaded)
+    if style == "png":
+        from auditor.report.branch_picture import write_picture
+
+        assert output is not None
+        with whole_file(output) as partial:
+            write_picture(branch, partial, "png")
+        return
+    write_report(lambda file: _show(branch, style, file), output)
+
+
+def _show(branch: BranchView, style: str, file: IO[str]) -> None:
+    from auditor.report import branch_sheet
+    from auditor.report.layout import Sheet
+    from auditor.report.terminal import glyphs_for, make_console
+
+    if style == "json":
+        import json
+
+        from auditor.report.records import plain
+
+        file.write(json.dumps(plain(branch_sheet.document(branch)), indent=2, allow_nan=False) + "\n")
+        return
+    if style == "svg":
+        from auditor.report.branch_picture import svg
+
+        file.write(svg(branch))
+        return
+    console = make_console(file, no_color=False)
+    # Captured first: at a closed pipe rich would end the program with a status of its own.
+    with console.capture() as capture:
+        branch_sheet.show(branch, Sheet(console=console, glyphs=glyphs_for(console), width=console.width))
+    file.write(capture.get())
 
 
 @click.command("parts", short_help="List the parts the program knows.")

@@ -20,6 +20,7 @@ EFFECTS: dict[str, str] = {
     "amplifier.box_impedance_ohm": "no margin, only whether the load is warned of",
     "limiter.hold_s": _LIMITER,
     "limiter.averaging_s": _LIMITER,
+    "crossover.parts.resistance_ohm": "0.5 dB of response at the corner of a second-order branch, for 1 ohm",
     "crossover.pad_db": "moves the margin decibel for decibel: 3 dB of pad are 3 dB of room",
     "protection.series_count": "another bank is another lamp: look and count",
     "protection.parallel_count": "another bank is another lamp: look and count",
@@ -50,6 +51,5 @@ EFFECTS: dict[str, str] = {
 
 
 def effect(dotted: str) -> str:
-    """What knowing the value of a key would change; of several limiters each has its number in the key."""
-    table, *_, key = dotted.split(".")
-    return EFFECTS[f"{table}.{key}"]
+    """What knowing the value of a key would change; of several limiters or parts each has its number in the key."""
+    return EFFECTS[".".join(word for word in dotted.split(".") if not word.isdigit())]

@@ -32,6 +32,7 @@ from auditor.rig_tables import (
 )
 from auditor.rig_value_faults import allowed_text, kinds, meaning, unit_of, wrong_value
 
+PARTS = "crossover.parts"
 NOT_YET = "not available in this version"
 
 
@@ -51,6 +52,8 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     faults : list of Fault
     """
     document, faults = _respelt_tables(document)
+    document, parts, found = _without_parts(document)
+    faults += found
     sound: dict[str, dict[str, Any]] = {name: {} for name in TABLE_NAMES}
     for name in TABLE_NAMES:
         raw = document.get(name)
@@ -64,15 +67,36 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
             hint = f"in single brackets: [{name}] stands once" if many else f"its keys go under [{name}]"
             faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw), hint=hint))
         else:
-            sound[name], found = _check_table(name, raw)
+            sound[name], found = _check_table(name, raw, has_parts=name == "crossover" and parts is not None)
             faults += found
+    if parts is not None:
+        sound[PARTS], found = _check_list(PARTS, parts)
+        faults += found
     return sound, faults
+
+
+def _without_parts(document: dict[str, Any]) -> tuple[dict[str, Any], object, list[Fault]]:
+    """The document without ``[[crossover.parts]]``, those (None where there are none), and a fault if misspelt."""
+    crossover = document.get("crossover")
+    if not isinstance(crossover, dict):
+        return document, None, []
+    listed = [key for key, value in crossover.items() if key == "parts" or isinstance(value, list)]
+    listed = [key for key in listed if key == "parts" or key not in TABLES["crossover"].model_fields]
+    if not listed:
+        return document, None, []
+    rest = {key: value for key, value in crossover.items() if key not in listed}
+    faults = [
+        Fault(key=f"crossover.{safe_key(key)}", what="unknown key", hint=f"did you mean {_headed(PARTS)}?")
+        for key in listed
+        if key != "parts"
+    ]
+    return {**document, "crossover": rest}, crossover[listed[0]], faults
 
 
 def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:
     """Sound values and faults of a table that may stand several times, by its number."""
     if not isinstance(raw, list) or not all(isinstance(each, dict) for each in raw):
-        hint = "in double brackets, once for each section"
+        hint = f"in double brackets, once for each {'part' if name == PARTS else 'section'}"
         return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw), hint=hint)]
     sound, faults = {}, []
     for number, each in enumerate(raw, start=1):
@@ -125,7 +149,7 @@ def value_fault(table: str, key: str, value: Any, *, kind: str | None = None) ->
     return next((fault for fault in faults if fault.key == f"{table}.{key}" and fault.what != "missing"), None)
 
 
-def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def _check_table(table: str, raw: dict[str, Any], *, has_parts: bool = False) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:
         return {}, [_kind_fault(raw)]
@@ -139,7 +163,7 @@ def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[
     for key, kind in found.items():
         if kind != "missing":
             faults.append(wrong_value(model, table, key, wanted[key]))
-        elif "parts" not in raw:  # the parts of a passive network stand instead of an alignment
+        elif not has_parts:  # the parts of a passive network stand instead of an alignment
             faults.append(_missing(model, table, key))
     if table == "protection":
         faults += [prefixed(fault, table) for fault in protection.method(raw["kind"]).key_faults(wanted.keys())]

@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from auditor import protection, published
+from auditor.driver.coil import REFERENCE_C, alpha_per_k
 from auditor.driver.thermal import complete_thermal, rated_thermal_resistance_k_per_w
 from auditor.errors import Fault
-from auditor.rig import Amplifier, Crossover, Driver, Rig, Site
+from auditor.rig import Amplifier, Driver, Rig, Site
 from auditor.rig_assumptions import (
     ASSUMED_AMBIENT_TEMP_C,
     ASSUMED_BOX_OHM,
@@ -23,9 +24,11 @@ from auditor.rig_assumptions import (
     ASSUMED_DC_RATIO,
     RATING_AMBIENT_C,
 )
+from auditor.rig_branch import Branch, resolve_branch
 from auditor.rig_calibration import calibration_faults, resolve_level
-from auditor.rig_faults import checked_tables, model_of, prefixed
+from auditor.rig_faults import PARTS, checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
+from auditor.rig_impedance import noise_current_a_per_v
 from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
@@ -70,14 +73,15 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"]) + _fill_box(values)
     faults += _driver_faults(values)
-    derived, found = _fill_thermal(values)
+    branch = resolve_branch(values, path=path, opens=settings is not None and settings.kind != "none")
+    faults += branch.faults
+    derived, found = _fill_thermal(values, branch)
     faults += found
-    if faults or settings is None:
+    if faults or settings is None or branch.crossover is None:
         return None, _first_of_each_key(faults)
     amplifier = Amplifier(**{"gain_db": None, **values["amplifier"]})
-    crossover = Crossover(**{"order": 0, "frequency_hz": 0.0, **values["crossover"]})
     level, assumed_level, faults = resolve_level(
-        values, amplifier, crossover=crossover, sections=sections, limiters=limiters
+        values, amplifier, crossover=branch.crossover, sections=sections, limiters=limiters
     )
     if faults:
         return None, faults
@@ -87,12 +91,13 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
         amplifier=amplifier,
         equaliser=sections,
         limiters=limiters,
-        crossover=crossover,
+        crossover=branch.crossover,
         protection=settings,
-        driver=Driver(**values["driver"]),
+        driver=Driver(**values["driver"], impedance=branch.impedance),
         site=Site(**values["site"]),
-        assumed=_in_file_order(assumed + assumed_limiter + assumed_protection + derived),
+        assumed=_in_file_order(assumed + assumed_limiter + branch.assumed + assumed_protection + derived),
         path=path,
+        notes=tuple(branch.notes),
     )
     return rig, []
 
@@ -138,7 +143,7 @@ def _fill_fixed(values: Values) -> list[str]:
         "coil_temp_limit_c": float(published.COIL_LIMIT_C.value),
     }
     return [
-        *_fill(values["crossover"], "crossover", {"pad_db": 0.0}),
+        *_fill(values["crossover"], "crossover", {} if PARTS in values else {"pad_db": 0.0}),
         *_fill(values["driver"], "driver", driver),
         *_fill(values["site"], "site", {"ambient_temp_c": ASSUMED_AMBIENT_TEMP_C}),
     ]
@@ -184,7 +189,7 @@ def _crossover_faults(document: Mapping[str, Any], crossover: dict[str, Any]) ->
     faults = [
         Fault(key=f"crossover.{key}", what=f"missing: a {alignment} crossover needs it", allowed=text)
         for key, text in missing.items()
-        if not {key, "parts"} & (raw.keys() | crossover.keys())
+        if key not in raw.keys() | crossover.keys() | ({key} if "parts" in raw else set())
     ]
     order = crossover.get("order")
     if order is not None and order not in ORDERS[alignment]:
@@ -214,14 +219,19 @@ def _driver_faults(values: Values) -> list[Fault]:
     return faults
 
 
-def _fill_thermal(values: Values) -> tuple[list[str], list[Fault]]:
+def _fill_thermal(values: Values, branch: Branch) -> tuple[list[str], list[Fault]]:
     driver, ambient_c = values["driver"], values["site"]["ambient_temp_c"]
     keys = ("rated_impedance_ohm", "dc_resistance_ohm", "continuous_power_w", "coil_material", "coil_temp_limit_c")
     if any(key not in driver for key in keys) or driver["coil_temp_limit_c"] <= ambient_c:
         return [], []
+    a_per_v = None
+    if branch.impedance is not None and branch.crossover is not None:
+        heated_k = driver["coil_temp_limit_c"] - REFERENCE_C
+        added_ohm = driver["dc_resistance_ohm"] * alpha_per_k(driver["coil_material"]) * heated_k
+        a_per_v = noise_current_a_per_v(branch.impedance, branch.crossover, added_ohm=added_ohm)
     # A rating is stated for a laboratory's air, whatever the site is like tonight: hot air must not lower the figure.
     rated_k_per_w = rated_thermal_resistance_k_per_w(
-        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C
+        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C, current_a_per_v=a_per_v
     )
     given = {key: driver[key] for key in THERMAL_KEYS if key in driver}
     try:

@@ -13,8 +13,10 @@ from typing import Any
 from auditor import protection
 from auditor.rig import Calibration
 from auditor.rig_calibration import WAYS, keys_of
+from auditor.rig_faults import PARTS
 from auditor.rig_fields import RigTable
-from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLES
+from auditor.rig_network import KEYS
+from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLES, CrossoverPart
 
 SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
 
@@ -38,10 +40,32 @@ _RULES: dict[str, dict[str, Any]] = {
         },
     },
     "crossover": {
-        "if": {"properties": {"alignment": {"const": "none"}}},
-        "then": {"properties": {"order": False, "frequency_hz": False}},
-        "else": {"required": ["order", "frequency_hz"]},
+        "if": {"required": ["parts"]},
+        "then": {"properties": dict.fromkeys(("alignment", "order", "frequency_hz", "pad_db"), False)},
+        "else": {
+            "required": ["alignment"],
+            "if": {"properties": {"alignment": {"const": "none"}}},
+            "then": {"properties": {"order": False, "frequency_hz": False}},
+            "else": {"required": ["order", "frequency_hz"]},
+        },
     },
+    PARTS: {
+        "allOf": [
+            {
+                "if": {"properties": {"kind": {"const": kind}}},
+                "then": {
+                    "required": list(needed),
+                    "properties": {
+                        key: False
+                        for key in CrossoverPart.model_fields
+                        if key != "kind" and key not in (*needed, *optional)
+                    },
+                },
+            }
+            for kind, (needed, optional) in KEYS.items()
+        ]
+    },
+    "driver": {"not": {"required": ["impedance_file", "voice_coil_inductance_h"]}},
     "limiter": {"oneOf": [{"required": ["threshold_dbu"]}, {"required": ["threshold_v"]}]},
     "equaliser": {
         "if": {"properties": {"kind": {"enum": ["low_pass", "high_pass"]}}},
@@ -71,6 +95,9 @@ def rig_json_schema() -> dict[str, Any]:
     properties |= {
         name: {"oneOf": [properties[name], {"type": "array", "items": properties[name]}]} for name in EITHER_TABLES
     }
+    crossover = properties["crossover"]
+    crossover["properties"]["parts"] = properties.pop(PARTS)
+    crossover["required"] = []  # an alignment, or parts: see the rules
     methods = [_table_schema(protection.method(kind).Table, rules=kind) for kind in protection.METHODS]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

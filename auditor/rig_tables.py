@@ -162,6 +162,56 @@ class Crossover(RigTable):
     )
 
 
+class CrossoverPart(RigTable):
+    """One ``[[crossover.parts]]`` table."""
+
+    kind: Literal[
+        "series_capacitor",
+        "series_inductor",
+        "series_resistor",
+        "shunt_capacitor",
+        "shunt_inductor",
+        "shunt_resistor",
+        "zobel",
+        "l_pad",
+    ] = choice("What the part is, and whether it stands in series or across.")
+    capacitance_f: float | None = quantity(
+        "Of a capacitor or a zobel.",
+        unit="F",
+        low=1e-9,
+        high=0.01,
+        below="no crossover has so small a capacitor",
+        above="no crossover has so large a capacitor: 4.7 uF is written 4.7e-6",
+        optional=True,
+    )
+    inductance_h: float | None = quantity(
+        "Of an inductor.",
+        unit="H",
+        low=1e-6,
+        high=0.2,
+        below="no crossover has so small an inductor",
+        above="no crossover has so large an inductor: 0.5 mH is written 0.5e-3",
+        optional=True,
+    )
+    resistance_ohm: float | None = quantity(
+        "Of a resistor or a zobel, or of an inductor's wire.",
+        unit="ohm",
+        low=0.0,
+        high=10_000.0,
+        below="a resistance is not negative",
+        optional=True,
+    )
+    pad_db: float | None = quantity(
+        "Loss of an l_pad into the driver's rated impedance.",
+        unit="dB",
+        low=0.1,
+        high=60.0,
+        below="a pad only takes away: write its loss as a positive number",
+        above="no pad takes away that much",
+        optional=True,
+    )
+
+
 class Driver(RigTable):
     """The ``[driver]`` table."""
 
@@ -205,6 +255,28 @@ class Driver(RigTable):
     body_time_constant_s: float | None = quantity(
         "Time constant of the body.", unit="s", low=1.0, high=100_000.0, optional=True
     )
+    impedance_file: str | None = choice(
+        "Measured impedance, three columns: Hz, ohm, degrees; the path is taken from the rig file's folder.",
+        optional=True,
+    )
+    voice_coil_inductance_h: float | None = quantity(
+        "Inductance of the voice coil; gives a modelled impedance instead of a measured one.",
+        unit="H",
+        low=0.0,
+        high=0.1,
+        below="an inductance is not negative",
+        above="no voice coil has so much: 0.05 mH is written 0.05e-3",
+        optional=True,
+    )
+    resonance_hz: float | None = quantity(
+        "Resonance of the driver as it is mounted.", unit="Hz", low=10.0, high=20_000.0, optional=True
+    )
+    mechanical_q: float | None = quantity(
+        "Quality of the resonance by its mechanical losses alone.", unit="", low=0.1, high=100.0, optional=True
+    )
+    electrical_q: float | None = quantity(
+        "Quality of the resonance by the voice coil's damping alone.", unit="", low=0.01, high=100.0, optional=True
+    )
     series_count: int | None = quantity(
         "Equal HF drivers in a string, on one branch.", unit="", low=1, high=64, below="at least one", optional=True
     )
@@ -228,6 +300,7 @@ TABLES: dict[str, type[RigTable]] = {
     "limiter": Limiter,
     "amplifier": Amplifier,
     "crossover": Crossover,
+    "crossover.parts": CrossoverPart,
     "driver": Driver,
     "site": Site,
 }
@@ -235,9 +308,9 @@ REQUIRED_TABLES = ("level", "amplifier", "crossover", "protection", "driver")
 TABLE_NAMES = ("level", "equaliser", "limiter", *REQUIRED_TABLES[1:], "site")
 # Where no key is needed by itself, what a table must hold.
 LEAST_KEYS = {"level": "full_scale_dbu, or another calibration"}
-LIST_TABLES = ("equaliser",)  # written [[equaliser]], as often as there are sections
+LIST_TABLES = ("equaliser", "crossover.parts")  # written [[equaliser]], as often as there are sections
 EITHER_TABLES = ("limiter",)  # written [limiter], or [[limiter]] as often as there are
 
 # Dotted keys and tables that belong to the rig file but are not built yet: refused with that reason.
 LATER_TABLES: tuple[str, ...] = ()
-LATER_KEYS = ("crossover.parts",)
+LATER_KEYS: tuple[str, ...] = ()

@@ -86,6 +86,20 @@ order = 4                    # 1 to 8; linkwitz-riley 2, 4, 6 or 8. Slope is 6 d
 frequency_hz = 1800.0        # Hz, typically 800 to 6000
 pad_db = 6.0                 # dB, optional (0). Loss between crossover and driver, a positive number. 0 to 10
 # With alignment = "none" leave out order and frequency_hz.
+#
+# A passive network may be given by its parts instead of these four keys, in order from the amplifier, each headed
+# [[crossover.parts]]. `auditor rig show` draws it and plots what it does.
+# [[crossover.parts]]
+# kind = "series_capacitor"  # series_capacitor | series_inductor | series_resistor | shunt_capacitor |
+#                            # shunt_inductor | shunt_resistor | zobel (resistor and capacitor across) | l_pad
+# capacitance_f = 6.8e-6     # F, 6.8e-6 is 6.8 uF. Capacitors and zobel
+# [[crossover.parts]]
+# kind = "shunt_inductor"
+# inductance_h = 0.5e-3      # H, 0.5e-3 is 0.5 mH. Inductors
+# resistance_ohm = 0.3       # ohm, an inductor's wire, optional (0); resistors and zobel
+# [[crossover.parts]]
+# kind = "l_pad"
+# pad_db = 4.0               # dB, loss into the driver's rated impedance
 
 
 [protection]
@@ -150,6 +164,14 @@ coil_temp_limit_c = 180.0    # C, optional (180). Plain domes 120 to 150, high-p
 # body_thermal_resistance_k_per_w = 1.8   # K/W, body to the air
 # coil_time_constant_s = 2.8              # s, usually 1 to 6
 # body_time_constant_s = 1100             # s, usually 400 to 2000
+# Optional: how the impedance goes with frequency; left out, it is the rated one throughout. Measured, as a text of
+# three columns, Hz, ohm, degrees:
+# impedance_file = "hf.txt"               # from the rig file's folder
+# or modelled from the coil's resistance and inductance, and the resonance where it is known:
+# voice_coil_inductance_h = 0.05e-3       # H, 0.05e-3 is 0.05 mH. Usually 0.02e-3 to 0.2e-3
+# resonance_hz = 900.0                    # Hz, of the driver as it is mounted
+# mechanical_q = 3.0                      # by its mechanical losses
+# electrical_q = 1.2                      # by the coil's damping
 
 
 [site]

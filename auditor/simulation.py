@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.protection.contract import Run, ThermalState
     from auditor.rig import Rig
 
@@ -26,6 +27,7 @@ def simulate(
     *,
     protected: bool = True,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive protection and driver with the HF branch's voltage.
 
@@ -40,6 +42,8 @@ def simulate(
         False takes the protective part out and drives the driver directly.
     start : ThermalState, optional
         Heat and damage carried over; without it everything starts at ambient and new.
+    division : Division, optional
+        How part and driver divide each frame, for a rig that knows more of its impedances than one number.
 
     Returns
     -------
@@ -47,4 +51,6 @@ def simulate(
     """
     network = CoilNetwork.of(rig.driver, rig.site.ambient_temp_c)
     settings = rig.protection if protected else protection.UNPROTECTED
-    return protection.method(settings.kind).run(settings, network, source_rms_v, frame_s, start=start)
+    return protection.method(settings.kind).run(
+        settings, network, source_rms_v, frame_s, start=start, division=division
+    )

@@ -35,7 +35,7 @@ example; `auditor rig check FILE` shows every value that will be used. The same 
 Numbers are written without their unit and with a point; a whole number will do for any number. Text goes in quotes.
 Unknown keys are refused, with the nearest known one named. The tables `[level]`, `[amplifier]`, `[crossover]`,
 `[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` (or several `[[limiter]]`) and `[site]` may
-be left out.
+be left out. A passive network by its parts, `[[crossover.parts]]`, stands instead of `[crossover]` and its keys.
 """
 LATER = """## Not in this version
 
@@ -66,12 +66,19 @@ NOTES = {
     "relay": "`release_v` must be below `threshold_v`.",
     "crossover": 'With `alignment = "none"` leave out `order` and `frequency_hz`; with any other both are needed. '
     "Orders: linkwitz-riley 2, 4, 6 or 8; butterworth and bessel 1 to 8. The slope is 6 dB per octave times the order.",
+    "crossover.parts": "Instead of `alignment`, `order`, `frequency_hz` and `pad_db`: one table for each part, with "
+    "double brackets, in order from the amplifier. Capacitors have `capacitance_f`; inductors `inductance_h` and, if "
+    "known, `resistance_ohm`; resistors `resistance_ohm`; a zobel `resistance_ohm` and `capacitance_f`; an l_pad "
+    "`pad_db`. The protective part stands behind them all, directly before the driver. A network that the amplifier "
+    "sees with less than 0.5 ohm is refused.",
     "driver": "`program_power_w` may not be less than `continuous_power_w`, nor `peak_power_w` less than "
     "`program_power_w`; `dc_resistance_ohm` may not exceed `rated_impedance_ohm`; `coil_temp_limit_c` must be above "
     "`site.ambient_temp_c`. Thermal resistances that are left out follow from the rating, in air of 25 C, *and* from "
     "`coil_temp_limit_c`: a lower limit alone lowers them and so makes a better cooled driver with more room. Give the "
     "maker's thermal resistances with the limit, or keep its default. Where one of the two is given, the other is the "
-    "rest of what the rating implies.",
+    "rest of what the rating implies. Without `impedance_file` and `voice_coil_inductance_h`, of which one may be "
+    "given, the impedance is the rated one throughout; a modelled one has no resonance without all three of "
+    "`resonance_hz`, `mechanical_q` and `electrical_q`.",
     "lamp": "A lamp is named by `part`, or described by `design_voltage_v` with `design_current_a`; not both. Voltage "
     "and current are those of one lamp, whatever the bank.",
 }
@@ -92,10 +99,11 @@ def page() -> str:
         parts.append(_section(title, name, model, note=name))
     names = [f"`[{name}]`" for name in LATER_TABLES] + [f"`{key}`" for key in LATER_KEYS]
     names += [f'`kind = "{kind}"`' for kind in protection.LATER]
-    later = LATER.format(names=", ".join(names))
-    title, _, text = later.partition("\n\n")
-    wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
-    parts.append(f"{title}\n\n{wrapped}\n")
+    if names:
+        later = LATER.format(names=", ".join(names))
+        title, _, text = later.partition("\n\n")
+        wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
+        parts.append(f"{title}\n\n{wrapped}\n")
     return "\n".join(parts)
 
 

@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from auditor.advice import fuse_choice, limiter_choice
 from auditor.advice.lamp_banks import of_part
 from auditor.advice.lamp_choice import find as find_lamp
@@ -19,6 +21,7 @@ from auditor.advice.limiter_settings import level_dbu, level_text
 from auditor.advice.trial import Outcome, put_through
 from auditor.advice.worst_case import worst_case_v
 from auditor.audit_types import SEVERITY, Cause
+from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.parts.protective import breakers, fuses
 from auditor.parts.resettables import resettables
 from auditor.protection import of_keys
@@ -203,9 +206,14 @@ def in_words(settings: Settings) -> str | None:
 
 
 def _continuous_a(rig: Rig) -> float:
-    """Current of the HF branch at the driver's continuous rating [A]."""
+    """Current of the HF branch at the continuous rating [A]; that of noise, where impedance goes with frequency."""
     driver = rig.driver
-    return driver.parallel_count * math.sqrt(driver.continuous_power_w / driver.rated_impedance_ohm)
+    rated_v = math.sqrt(driver.continuous_power_w * driver.branch_v2_per_w)
+    if not is_per_frequency(rig):
+        return rated_v / driver.branch_impedance_ohm
+    nothing = np.zeros(1)
+    current_a, _ = steady_division(rig).divide(np.array([rated_v]), nothing, nothing)
+    return float(current_a[0])
 
 
 def _lamp(material: Material) -> Settings:

@@ -24,6 +24,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from auditor.arrays import drain
+from auditor.chain.crossover import settling_s
+from auditor.chain.equivalent import equivalent_high_pass
 from auditor.chain.splitter import branch_voltage
 from auditor.kernels import compiled, largest_magnitude
 
@@ -182,10 +184,13 @@ class LadderBuilder:
         self.gain_db = _rung_gains_db(full_scale_peak_v / rail_v, headroom_db)
         self._gains = (10.0 ** (self.gain_db / 20.0)).astype(np.float32)
         self._present = int(np.argmin(np.abs(self.gain_db)))
-        self._sections = _high_pass_sections(crossover, sample_rate_hz)
+        self._sections = _high_pass_sections(equivalent_high_pass(crossover), sample_rate_hz)
         self._climb = _climber(len(self.gain_db), len(self._sections) == 4)
         self._row_length = frame_length * FRAMES_PER_ROW
-        self._lead = math.ceil(_SETTLE_PERIODS * sample_rate_hz / max(crossover.frequency_hz, 100.0))
+        settle_s = _SETTLE_PERIODS / max(crossover.frequency_hz, 100.0)
+        if crossover.network is not None:
+            settle_s = max(settle_s, settling_s(crossover))
+        self._lead = math.ceil(settle_s * sample_rate_hz)
         self._waiting = np.zeros(self._lead, dtype=np.float32)
         self._levels_db: list[NDArray[np.float16]] = []
         self._peaks_db: list[NDArray[np.float16]] = []

@@ -17,6 +17,9 @@ from typing import TYPE_CHECKING
 from auditor import published
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from auditor.rig import Driver
 
 REFERENCE_C = 20.0  # temperature at which dc resistance and alpha are stated
@@ -50,6 +53,11 @@ class CoilNetwork:
     def v2_per_w(self) -> float:
         """Square of the terminal voltage for each watt in one driver, as it is rated [V2/W]."""
         return self.rated_impedance_ohm * self.driver_count
+
+    def added_ohm(self, coil_temp_c: NDArray[np.float32]) -> NDArray[np.float32]:
+        """What heat adds to the coil's resistance at 20 C [ohm], coil in [C]."""
+        rise_k: NDArray[np.float32] = coil_temp_c - REFERENCE_C
+        return rise_k * (self.dc_resistance_ohm * self.alpha_per_k)
 
     @classmethod
     def of(cls, driver: Driver, ambient_temp_c: float) -> CoilNetwork:

@@ -71,7 +71,8 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
     per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
-        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start)
+        division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
+        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start, division=division)
         start = run.end
         power_w = np.square(run.driver_voltage_rms_v) * per_ohm
         with_history = np.concatenate([history, power_w])

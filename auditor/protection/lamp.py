@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
     from auditor.protection.thermal_element import ThermalElement
@@ -212,6 +213,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the bank of lamps and the driver together; see `auditor.simulation.simulate`.
 
@@ -224,7 +226,9 @@ def run(
     from auditor.protection import thermal_element
 
     element = _element(settings, network.ambient_temp_c)
-    return thermal_element.run(element, network, source_rms_v, frame_s, start=start, destroyed=_name(settings))
+    return thermal_element.run(
+        element, network, source_rms_v, frame_s, start=start, division=division, destroyed=_name(settings)
+    )
 
 
 def ends(settings: Lamp) -> tuple[Lamp, Lamp]:

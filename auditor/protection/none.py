@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
@@ -49,9 +50,12 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the driver directly; see `auditor.simulation.simulate`."""
     from auditor.protection import thermal_element
 
     wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
-    return replace(thermal_element.run(wire, network, source_rms_v, frame_s, start=start), filament_temp_k=None)
+    return replace(
+        thermal_element.run(wire, network, source_rms_v, frame_s, start=start, division=division), filament_temp_k=None
+    )

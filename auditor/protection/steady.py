@@ -31,6 +31,7 @@ from auditor.units import celsius_to_kelvin
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.lamp import Lamp
 
@@ -71,8 +72,16 @@ class SteadyCurve:
     v2_per_w: float
 
     @classmethod
-    def of(cls, lamp: Lamp, network: CoilNetwork) -> SteadyCurve:
-        """Curve of a driver behind that lamp or bank."""
+    def of(cls, lamp: Lamp, network: CoilNetwork, division: Division | None = None) -> SteadyCurve:
+        """Curve of a driver behind that lamp or bank.
+
+        Parameters
+        ----------
+        lamp : Lamp
+        network : CoilNetwork
+        division : Division, optional
+            Of one frame: how the source's spectrum divides between the two, where that depends on frequency.
+        """
         ambient_k = celsius_to_kelvin(network.ambient_temp_c)
         filament = Filament.from_lamp(lamp, ambient_k)
         # Squared steps: near the ambient the current goes with the root of the rise.
@@ -87,9 +96,8 @@ class SteadyCurve:
         ratio_k = _rise_per_ratio_k(network, total_a[held])
         alpha = network.alpha_per_k
         coil_c = (network.ambient_temp_c + ratio_k * (1.0 - alpha * REFERENCE_C)) / (1.0 - alpha * ratio_k)
-        driver_v = total_a[held] * _impedance_ohm(network, coil_c)
         spread = lamp.series_count / lamp.parallel_count
-        source_v = driver_v + total_a[held] * ohm[held] * spread
+        source_v, driver_v = _volts(total_a[held], ohm[held] * spread, coil_c, network, division)
         return cls(
             source_v=source_v,
             driver_v=driver_v,
@@ -103,15 +111,15 @@ class SteadyCurve:
         )
 
     @classmethod
-    def bare(cls, network: CoilNetwork) -> SteadyCurve:
-        """Curve of the driver without any protection."""
+    def bare(cls, network: CoilNetwork, division: Division | None = None) -> SteadyCurve:
+        """Curve of the driver without any protection; parameters as `of`."""
         ambient_c = network.ambient_temp_c
         coil_c = ambient_c + (_HOTTEST_COIL_C - ambient_c) * np.linspace(0.0, 1.0, _POINTS) ** 2
         current_a = np.sqrt((coil_c - ambient_c) / (_thermal_resistance_k_per_w(network) * _coil_ohm(network, coil_c)))
-        driver_v = current_a * _impedance_ohm(network, coil_c)
         nothing = np.zeros(_POINTS)
+        source_v, driver_v = _volts(current_a, nothing, coil_c, network, division)
         return cls(
-            source_v=driver_v,
+            source_v=source_v,
             driver_v=driver_v,
             coil_temp_c=coil_c,
             lamp_power_w=nothing,
@@ -153,6 +161,20 @@ class SteadyCurve:
 
     def _at(self, source_v: ArrayLike, values: Curve) -> Curve:
         return np.asarray(np.interp(np.asarray(source_v, dtype=np.float64), self.source_v, values, right=math.nan))
+
+
+def _volts(
+    current_a: Curve, part_ohm: Curve, coil_temp_c: Curve, network: CoilNetwork, division: Division | None
+) -> tuple[Curve, Curve]:
+    """Source and driver terminals at these currents [V rms]."""
+    if division is None:
+        driver_v = current_a * _impedance_ohm(network, coil_temp_c)
+        return driver_v + current_a * part_ohm, driver_v
+    added_ohm = _impedance_ohm(network, coil_temp_c) - network.rated_impedance_ohm
+    points = len(current_a)
+    a_per_v, v_per_v = division.repeated(points).divide(np.ones(points), part_ohm, added_ohm)
+    source_v = current_a / a_per_v
+    return source_v, source_v * v_per_v
 
 
 def _thermal_resistance_k_per_w(network: CoilNetwork) -> float:

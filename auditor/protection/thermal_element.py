@@ -22,10 +22,12 @@ from auditor.protection.contract import Failure, Run, ThermalState
 from auditor.protection.series_part import (
     STEP_SHARE,
     check_finite,
+    current_square,
     driver_constants,
-    driver_impedance,
     driver_rates,
     driver_speed,
+    row_of,
+    rows_of,
 )
 
 if TYPE_CHECKING:
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
 
     Curve = Callable[[ArrayLike], NDArray[np.float64]]
@@ -90,6 +93,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None,
+    division: Division | None = None,
     destroyed: str = "",
 ) -> Run:
     """Co-simulate part and driver.
@@ -104,6 +108,8 @@ def run(
         Frame length [s].
     start : ThermalState or None
         None starts with everything at ambient and a new part.
+    division : Division or None
+        How part and driver divide each frame, where that depends on frequency.
     destroyed : str
         What must be replaced when it has failed, in words.
     """
@@ -113,7 +119,8 @@ def run(
     state = np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     traces = np.empty((6, len(source)), dtype=np.float32)
-    failed = _frames(source, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
+    rows = rows_of(division)
+    failed = _frames(source, rows, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
     check_finite(state)
     voltage, coil, body, resistance, power, part_temp = traces
     return Run(
@@ -125,6 +132,7 @@ def run(
         protection_power_w=power,
         cold_resistance_ohm=element.resistance_at_ohm(element.ambient_temp_k),
         network=network,
+        division=division,
         filament_temp_k=part_temp,
         life_used_ratio=float(state[3]),
         failure=_failure(element, failed * frame_s, part_temp, float(state[3])) if failed >= 0 else None,
@@ -157,20 +165,20 @@ def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
+def _rates(table, driver, voltage, row, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of the three temperatures, then terminal voltage squared and the part's power."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, resistance, coil_c, body_c)
+    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, row, resistance, coil_c, body_c)
     return (part_power - loss) / capacity, coil_rate, body_rate, square, part_power
 
 
 @compiled(error_model="numpy")
-def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
-    a = _rates(table, driver, voltage, part_k, coil_c, body_c)
+def _step(table, driver, voltage, row, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
+    a = _rates(table, driver, voltage, row, part_k, coil_c, body_c)
     h = dt / 2.0
-    b = _rates(table, driver, voltage, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
-    c = _rates(table, driver, voltage, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
-    d = _rates(table, driver, voltage, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
+    b = _rates(table, driver, voltage, row, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
+    c = _rates(table, driver, voltage, row, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
+    d = _rates(table, driver, voltage, row, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
     s = dt / 6.0
     return (
         part_k + s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0]),
@@ -182,29 +190,30 @@ def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[n
 
 
 @compiled(error_model="numpy")
-def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
+def _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
     """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    power = (voltage / (resistance + driver_impedance(driver, coil_c))) ** 2 * resistance
+    power = current_square(driver, voltage, row, resistance, coil_c) * resistance
     # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
     part_rate = 4.0 * max(power, loss) / (capacity * part_k)
     return 1 + int(frame_s * max(part_rate, driver_speed(driver)) / STEP_SHARE)
 
 
 @compiled(error_model="numpy")
-def _frames(source, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
+def _frames(source, rows, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
     part_k, coil_c, body_c, age = state
     failed = -1
     if age >= 1.0:
         failed = 0
     for frame in range(len(source)):
         voltage = np.float64(source[frame]) if failed < 0 else 0.0
-        steps = _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s)
+        row = row_of(rows, frame)
+        steps = _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s)
         squares = 0.0
         energy = 0.0
         for _ in range(steps):
             part_k, coil_c, body_c, square, heat = _step(
-                table, driver, voltage, part_k, coil_c, body_c, frame_s / steps
+                table, driver, voltage, row, part_k, coil_c, body_c, frame_s / steps
             )
             squares += square
             energy += heat

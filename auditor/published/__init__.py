@@ -39,6 +39,8 @@ from auditor.published.coils import (
 from auditor.published.crossovers import (
     HIGH_PASS_AT,
     HIGH_PASS_DB,
+    HIGH_PASS_PARTS,
+    L_PADS,
 )
 from auditor.published.lamps import (
     BRAKE_LAMP_90_PERCENT_LIGHT_S,
@@ -245,6 +247,7 @@ __all__ = [
     "GAS_LOSS_RATIO_VACUUM",
     "HIGH_PASS_AT",
     "HIGH_PASS_DB",
+    "HIGH_PASS_PARTS",
     "I2T_BY_WAVE",
     "INRUSH_RATIO_RANGE",
     "KLIPPEL_COIL",
@@ -272,6 +275,7 @@ __all__ = [
     "LIMITER_THRESHOLDS_DBU",
     "LINE_UP_VOLTS",
     "LOWEST_IMPEDANCE_RATIO",
+    "L_PADS",
     "MAINS_LAMP_90_PERCENT_LIGHT_S",
     "MAINS_LAMP_CURRENT_SETTLED_S",
     "MAINS_LAMP_HOT_COLD_OHM",

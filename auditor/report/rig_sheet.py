@@ -23,6 +23,7 @@ from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
 from auditor.rig_effects import effect
+from auditor.rig_faults import PARTS
 from auditor.rig_processor import limiter_notes
 from auditor.rig_tables import TABLE_NAMES, TABLES
 from auditor.rig_value_faults import unit_of
@@ -90,7 +91,7 @@ def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, s
     """Table name (on its first row), key, value, unit and mark."""
     rows = []
     for dotted, values in _tables(rig):
-        table = dotted.partition(".")[0]
+        table = dotted.rstrip("0123456789").rstrip(".")
         model = protection.method(rig.protection.kind).Table if table == "protection" else TABLES[table]
         first = True
         for key, value in values.items():
@@ -105,7 +106,11 @@ def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, s
 def _tables(rig: Rig) -> list[tuple[str, dict[str, Any]]]:
     """The tables in the order of the signal, those that stand several times one by one with their number."""
     values = rig_as_dict(rig)
+    parts = values["crossover"].pop("parts", None)
     tables = [(name, values[name]) for name in TABLE_NAMES if name in values]
+    if parts is not None:
+        tables.insert([name for name, _ in tables].index("protection"), (PARTS, parts))
+        values["crossover"].clear()
     return [
         (f"{name}.{number}" if isinstance(found, list) else name, each)
         for name, found in tables
@@ -150,13 +155,28 @@ def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
         ("Headroom", _headroom(rig.headroom_db)),
         ("HF driver", _largest_sine(rig)),
     ]
+    if rig.crossover.network is not None:
+        sentences.append(("Network", _network(rig)))
     wiring = {"Mono": wiring_words.mixing, "Load": wiring_words.load, "HF drivers": wiring_words.drivers}
     sentences += [(label, words) for label, tell in wiring.items() if (words := tell(rig))]
     sentences += [("Limiter", note) for note in limiter_notes(rig)]
+    sentences += [("Note", f"{note}.") for note in rig.notes]
     listed = [key for table, key, _, _, mark in _rows(rig, given) if mark == LISTED]
     if listed:
         sentences.append(("Part", _part(rig, listed)))
     return sentences
+
+
+def _network(rig: Rig) -> str:
+    crossover = rig.crossover
+    loss_db = crossover.pad_db
+    most = f"takes {loss_db:.1f} dB" if loss_db >= 0.0 else f"adds {-loss_db:.1f} dB"
+    if crossover.alignment == "none":
+        return f"it {most} where it passes most, and has no corner: it keeps no bass from the driver."
+    return (
+        f"into the cold driver it {most} where it passes most, and is 3 dB further down at "
+        f"{crossover.frequency_hz:.0f} Hz. `auditor rig show` draws it."
+    )
 
 
 def _part(rig: Rig, listed: list[str]) -> str:

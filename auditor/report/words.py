@@ -42,6 +42,7 @@ _ASSUMED = {
     "driver.series_count": "the number of drivers",
     "driver.parallel_count": "the number of drivers",
     "crossover.pad_db": "the pad",
+    "crossover.parts.resistance_ohm": "the wire of the inductors",
     "limiter.averaging_s": "the limiter's settings",
     "limiter.band": "the limiter's settings",
     "limiter.hold_s": "the limiter's settings",
@@ -139,12 +140,17 @@ def rig_sentence(rig: Rig) -> str:
     corner = "no crossover"
     if network.alignment != "none":
         corner = f"{network.alignment} order {network.order} at {as_given(network.frequency_hz)} Hz"
+    pad = f"pad {as_given(network.pad_db)} dB"
+    if network.network is not None:
+        parts = len(network.network.parts)
+        corner = f"network of {parts} part{'s' if parts > 1 else ''}"
+        pad = f"3 dB down at {as_given(network.frequency_hz)} Hz" if network.frequency_hz else "no corner"
     bridged = "bridged " if rig.amplifier.bridged else ""
     count = driver.series_count * driver.parallel_count
     each = f"{count} drivers ({bank(driver.series_count, driver.parallel_count)}) of" if count > 1 else "driver"
     rating = f"{as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm"
     return (
-        f"{bridged}amplifier {rating}, {corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, {each} "
+        f"{bridged}amplifier {rating}, {corner}, {pad}, {protection(rig)}, {each} "
         f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
     )
 

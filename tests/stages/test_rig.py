@@ -145,7 +145,7 @@ def test_the_template_names_every_key() -> None:
     for table, entry in rig_json_schema()["properties"].items():
         for schema in _alternatives(entry):
             for key in schema["properties"]:
-                assert f"{key} =" in TEMPLATE, f"{table}.{key}"
+                assert f"{key} =" in TEMPLATE or f"[[{table}.{key}]]" in TEMPLATE, f"{table}.{key}"
 
 
 @pytest.mark.parametrize("front", ["\ufeff", "# caf\u00e9 \u2014 \u97f3\n"], ids=["byte-order mark", "unicode"])
@@ -296,6 +296,9 @@ def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
                     ("equaliser", "gain_db"),
                     ("amplifier", "gain_db"),
                 )
+                # By these the impedance is known; without them it is the rated one throughout.
+                named |= key in ("impedance_file", "voice_coil_inductance_h", "resonance_hz") or key.endswith("cal_q")
+                named |= (table, key) in (("crossover", "alignment"), ("crossover", "parts"))
                 named |= table == "level" and any(key in keys for keys in WAYS.values())
                 if key in schema["required"] or named:
                     continue
@@ -381,6 +384,10 @@ def test_one_wrong_name_is_one_line(faults_of, change: tuple[str, str], line: st
 def test_what_comes_later_is_not_called_unknown(faults_of, change: tuple[str, str], key: str) -> None:
     (line,) = faults_of(change)
     assert line.startswith(f"{key}: not available in this version")
+def test_what_comes_later_is_not_called_unknown(faults_of, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("auditor.rig_faults.LATER_KEYS", ("level.promised_db",))
+    (line,) = faults_of(("full_scale_dbu = 18", "full_scale_dbu = 18\npromised_db = -20"))
+    assert line.startswith("level.promised_db: not available in this version")
 
 
 # --- what is refused: values together ---------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ import numpy as np
 
 from auditor.driver.coil import resistance_ratio
 from auditor.report import figures, wiring_words, words
+from auditor.report.page.circuit_network import network_cells
 from auditor.report.page.markup import DEGREE, figure, name, text
 
 if TYPE_CHECKING:
@@ -33,9 +34,12 @@ def circuit(set_audit: SetAudit) -> str:
     limiters = [_limiter(each) for each in rig.limiters if each.band == "full" or rig.amplifier.band == "full"]
     behind = [_limiter(each) for each in rig.limiters if each.band == "hf" and rig.amplifier.band == "hf"]
     active = rig.amplifier.band == "hf"
-    crossover = [_crossover(rig, is_line=active)] if rig.crossover.alignment != "none" else []
+    network = rig.crossover.network
+    crossover = [_crossover(rig, is_line=active)] if rig.crossover.alignment != "none" and network is None else []
     cells += [*limiters, *(crossover if active else []), *behind, _amplifier(rig), *([] if active else crossover)]
-    if rig.crossover.pad_db:
+    if network is not None:
+        cells += [_cell(title, drawing, lines) for title, drawing, lines in network_cells(network)]
+    elif rig.crossover.pad_db:
         cells.append(_cell("Pad", _pad(), [f"{figures.as_given(rig.crossover.pad_db)} dB"]))
     cells += [_part(set_audit), _driver(set_audit)]
     return f'<div class="circuit" role="group" aria-label="{text(words.rig_sentence(rig))}">{"".join(cells)}</div>'
