@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from auditor import __version__, track_files
+from auditor import __version__, spread_options, stream_files, track_files
 from auditor.advice_commands import COMMANDS as ADVICE_COMMANDS
 from auditor.cache_command import cache_command
 from auditor.command_line import (
@@ -31,9 +31,11 @@ from auditor.command_line import (
     write_report,
 )
 from auditor.compare_command import compare_command
+from auditor.night_types import DEFAULT_GAP_S, LONGEST_GAP_S
 from auditor.options import trims_option
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
+from auditor.tone_command import tone_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,8 +50,9 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 
-_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
+_FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES, *stream_files.STYLES])
 _NO_SPECTRUM = "stopped by hand"
+_ORDERS = click.Choice(["tracks", "set"])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -69,6 +72,35 @@ def _report_options(command: F) -> F:
     return command
 
 
+def _order_options(command: F) -> F:
+    for option in (
+        click.option(
+            "--gap-s",
+            type=click.FloatRange(0.0, LONGEST_GAP_S),
+            metavar="S",
+            help=f"Silence between two tracks with --order set, in seconds.  [default: {DEFAULT_GAP_S:g}]",
+        ),
+        click.option(
+            "--order",
+            type=_ORDERS,
+            default="tracks",
+            show_default=True,
+            help="Judge each track from cold, or all of them played one after the other, as warm as that leaves them.",
+        ),
+    ):
+        option(command)
+    return command
+
+
+def _gap_s(order: str, gap_s: float | None) -> float | None:
+    """Silence between the tracks of a set that is played through [s]; None where each is judged from cold."""
+    if order == "tracks" and gap_s is not None:
+        raise click.UsageError("--gap-s: goes with --order set (as it is, every track is judged from cold)")
+    if gap_s is not None and gap_s != gap_s:
+        raise click.BadParameter("nan is no time.", param_hint="'--gap-s'")
+    return None if order == "tracks" else DEFAULT_GAP_S if gap_s is None else gap_s
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, "-V", "--version", prog_name="auditor", message="%(prog)s %(version)s")
 def cli() -> None:
@@ -83,35 +115,55 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@click.argument("paths", nargs=-1, metavar="PATH...")
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
 @trims_option
+@_order_options
 @_report_options
 @cache_option
+@spread_options.options
 def check(
     paths: tuple[str, ...],
     rig_path: str,
     trims: str | None,
+    order: str,
+    gap_s: float | None,
     style: str,
     output: str | None,
     fail_on: str,
     no_cache: bool,
+    **spread: Any,
 ) -> None:
     """Audit sound files, folders of them and playlists through a rig.
 
     Playlists are M3U, PLS, XSPF, and CUE sheets, which cut a file into tracks.
     """
+    silence_s = _gap_s(order, gap_s)
+    asked = spread_options.Asked(**spread)
+    asked.refuse_impossible(paths, is_night=silence_s is not None, is_trimmed=trims is not None)
     rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, trims=trims, no_cache=no_cache)
+    _audit_and_report(
+        list(paths),
+        rig,
+        gap_s=silence_s,
+        style=style,
+        output=output,
+        fail_on=fail_on,
+        no_cache=no_cache,
+        trims=trims,
+        asked=asked,
+    )
 
 
 @cli.command()
+@_order_options
 @_report_options
 @cache_option
-def demo(style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
+def demo(order: str, gap_s: float | None, style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
     """Audit the demonstration set through the demonstration rig."""
+    silence_s = _gap_s(order, gap_s)
     from auditor.demo import demo_paths, demo_rig_path
     from auditor.errors import AuditorError
 
@@ -119,7 +171,7 @@ def demo(style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
+    _audit_and_report(paths, rig, gap_s=silence_s, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -127,6 +179,7 @@ for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
 cli.add_command(compare_command)
 cli.add_command(rig_group)
 cli.add_command(parts_command)
+cli.add_command(tone_command)
 cli.add_command(cache_command)
 
 
@@ -134,15 +187,26 @@ def _audit_and_report(
     paths: list[str],
     rig: Rig,
     *,
+    gap_s: float | None,
     style: str,
     output: str | None,
     fail_on: str,
     no_cache: bool,
     trims: str | None = None,
+    asked: spread_options.Asked | None = None,
 ) -> NoReturn:
+    asked = asked or spread_options.Asked()
+    if style in stream_files.STYLES:
+        stream_files.refuse_impossible(style, output, is_night=gap_s is not None)
     files, faults = find_files(paths, output=output, rig=rig, trims=trims)
+    if style in stream_files.STYLES:
+        store = open_store(no_cache=no_cache)
+        sys.exit(
+            stream_files.run(files, faults, rig, style=style, output=output, fail_on=fail_on, asked=asked, store=store)
+        )
+    files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig, open_store(no_cache=no_cache))
+    result = _audit_all(files, faults, rig, gap_s, asked, open_store(no_cache=no_cache))
     status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
@@ -167,12 +231,27 @@ def _audit_and_report(
     sys.exit(status)
 
 
-def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, store: Store | None) -> SetAudit:
+def _audit_all(
+    files: list[Entry],
+    faults: list[FileFault],
+    rig: Rig,
+    gap_s: float | None,
+    asked: spread_options.Asked,
+    store: Store | None,
+) -> SetAudit:
+    from auditor.errors import ClusterError
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
-    with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults, store=store)
+    way = asked.way()
+    try:
+        with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
+            told = bar.of_track if way is None else bar.of_finished
+            return audit_set(
+                files, rig, gap_s=gap_s, progress=told, tell=bar.tell, earlier_faults=faults, way=way, store=store
+            )
+    except ClusterError as error:
+        stop(str(error))
 
 
 def _spectra(result: SetAudit) -> list[Spectrum | str]:

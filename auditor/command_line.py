@@ -44,17 +44,20 @@ class ExitStatus(enum.IntEnum):
     TERMINATED = 143
 
 
-def load_rig_or_stop(path: str) -> Rig:
-    """The rig of a file; on a fault every one of them is said, and the program ends."""
+def load_rig_or_stop(path: str, *, tell_notes: bool = True) -> Rig:
+    """The rig of a file, with a warning for each of its notes; on a fault every one is said, and the program ends."""
     from auditor.errors import AuditorError, RigError
     from auditor.rig import load_rig
 
     try:
-        return load_rig(path)
+        rig = load_rig(path)
     except RigError as error:
-        stop(*(f"{path}: {fault}" for fault in error.faults))
+        stop(*(fault.in_file(path) for fault in error.faults))
     except AuditorError as error:
         stop(str(error))
+    for note in rig.notes if tell_notes else ():
+        say(f"warning: {path}: {note}")
+    return rig
 
 
 def open_store(*, no_cache: bool) -> Store | None:

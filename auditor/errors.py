@@ -52,16 +52,21 @@ class AuditorError(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Fault:
-    """One fault in a rig file."""
+    """One fault in a rig file; `line` is that of the key where it is known."""
 
     key: str
     what: str
     got: str | None = None
     allowed: str | None = None
     hint: str | None = None
+    line: int | None = None
 
     def __str__(self) -> str:
         return _one_line(what=self.what, where=self.key or None, got=self.got, allowed=self.allowed, hint=self.hint)
+
+    def in_file(self, path: str) -> str:
+        """The fault with file and line."""
+        return f"{path}{f', line {self.line}' if self.line is not None else ''}: {self}"
 
 
 class RigError(AuditorError):
@@ -89,3 +94,11 @@ class ProgrammeError(AuditorError):
 
 class ThermalModelError(AuditorError):
     """Thermal values from which no temperature follows: never a verdict."""
+
+
+class MissingFileError(ProgrammeError):
+    """A programme file that is not there."""
+
+
+class ClusterError(AuditorError):
+    """A cluster on which nothing can be done."""

@@ -7,10 +7,36 @@ which Python allows, and does not turn the loop into vector instructions.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+from filelock import BaseFileLock, FileLock
 from numba import njit
+from numba.core.caching import FunctionCache
+
+
+class _OneAtATime(FunctionCache):
+    """What is compiled, kept on disk: numba's own cache, which one process at a time reads or writes.
+
+    numba writes an index and then the code that it names. Two processes that compile two variants of one loop at the
+    same moment can leave an index that names the other's code, which runs without complaint and computes nonsense.
+    """
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        with suppress(OSError), self._lock():
+            return super().load_overload(sig, target_context)
+        return None  # to be compiled then
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        with suppress(OSError), self._lock():
+            super().save_overload(sig, data)
+
+    def _lock(self) -> BaseFileLock:
+        folder = Path(self.cache_path)
+        folder.mkdir(parents=True, exist_ok=True)
+        return FileLock(folder / "kernels.lock")
 
 
 def compiled(**options: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -23,16 +49,15 @@ def compiled(**options: Any) -> Callable[[Callable[..., Any]], Callable[..., Any
 
     Notes
     -----
-    Where neither the package's folder nor the user's cache can be written, numba refuses to keep what it compiled; the
-    loop is then compiled anew in every run, which costs seconds but works.
+    Where neither the package's folder nor the user's cache can be written, or the disk is full, what was compiled is
+    not kept; the loop is then compiled anew in every run, which costs seconds but works.
     """
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
-        try:
-            kernel = njit(cache=True, nogil=True, **options)(function)
-        except RuntimeError:
-            kernel = njit(nogil=True, **options)(function)
-        return kernel  # type: ignore[no-any-return]
+        kernel = njit(nogil=True, **options)(function)
+        with suppress(RuntimeError):
+            kernel._cache = _OneAtATime(function)
+        return kernel
 
     return decorate
 

@@ -3,27 +3,36 @@
 play      file -> samples -> volts -> amplifier -> HF branch, frame by frame     (auditor.chain)
 examine   HF branch -> protection and coil -> powers, temperatures, passages     (auditor.judgement)
 margin    how much louder, or how far down, and what binds                       (auditor.judgement.margin)
+
+A set is judged track by track, each from cold, or played through as one night     (auditor.judgement.night)
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Sequence
+import functools
+import os
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play, play_each
+from auditor.errors import AuditorError, ClusterError, MissingFileError
 from auditor.interrupt import held
-from auditor.judgement.examine import Examined, examine
+from auditor.judged import Judged, Row, as_judged, named_as, riskiness, seen_from, without_traces
+from auditor.judgement.examine import Carried, Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
+from auditor.judgement.night import length_s, night, play_through
+from auditor.judgement.night_margin import night_margin
 from auditor.judgement.quieter import quieter_risk
+from auditor.programme.entry import Source, as_entry
+from auditor.spread import Here, Way
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
-    from auditor.programme.entry import Source
     from auditor.rig import Rig
     from auditor.store.store import Store
 
@@ -70,20 +79,33 @@ def audit_set(
     programmes: Sequence[Source],
     rig: Rig,
     *,
+    gap_s: float | None = None,
     progress: Callable[[int], Progress] | None = None,
+    tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    way: Way | None = None,
     store: Store | None = None,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
+
+    With `gap_s` the set is played through as one night instead: with so much silence between two tracks, and every
+    track judged in its place.
 
     Parameters
     ----------
     programmes : sequence of str or Path
     rig : Rig
+    gap_s : float, optional
+        Silence between two tracks [s].
     progress : callable, optional
         Given a track's index, returns the callable that is told how much of it is done.
+    tell : callable, optional
+        Told what is being done once all tracks of a night have been read.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
+    way : Way, optional
+        How tracks are judged side by side, from `auditor.spread`; otherwise one after the other in this process. The
+        result is the same. Not with a gap: what a night's tracks go through depends on those before.
     store : Store, optional
         As `audit`.
 
@@ -91,46 +113,122 @@ def audit_set(
     -------
     SetAudit
         Files that could not be analysed, or not to the end, are in `errors`; after Ctrl-C it holds what was finished.
+
+    Raises
+    ------
+    ClusterError
+        If `way` is a cluster on which nothing can be done.
     """
-    tracks: list[Audit] = []
-    faults = list(earlier_faults)
-    heat = CarriedHeat(rig)
-
-    def take(played: Played) -> None:
-        judged = judge(played, rig)
-        with held() as hold:  # a track is in the set with its heat, or not at all
-            heat.carry_through([feed.frames for feed in played.feeds])
-            tracks.append(judged)
-        if hold.came:
-            raise KeyboardInterrupt
-
-    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress, store=store)
+    if gap_s is not None:
+        faults = list(earlier_faults)
+        material: list[Played] = []
+        interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress, store=store)
+        return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
+    row = Row(rig)
+    broken: list[FileFault] = []
+    interrupted = False
+    try:
+        with closing(audit_each(programmes, rig, progress=progress, way=way, is_set=True, store=store)) as all_judged:
+            for judged in all_judged:
+                row.add(judged)
+    except KeyboardInterrupt:
+        interrupted = True
+        row.carry_anew()
+    except ClusterError as error:
+        if not row.found:
+            raise
+        left = f"{len(programmes) - len(row.found)} track(s) not judged"
+        broken.append(FileFault(path=str(error.where), message=f"{error}; {left}"))
+        row.carry_anew()
     with held() as hold:
-        result = _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+        result = _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
     return replace(result, interrupted=interrupted or hold.came)
+
+
+def audit_each(
+    programmes: Iterable[Source],
+    rig: Rig,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    way: Way | None = None,
+    is_set: bool = False,
+    store: Store | None = None,
+) -> Generator[Judged, None, None]:
+    """Audit tracks each for itself and yield what came of each as it is finished, in any order.
+
+    Parameters
+    ----------
+    programmes : iterable of str or Path
+        Read as it goes, so that it may be of any length.
+    rig : Rig
+    progress, way, store
+        As `audit_set`.
+    is_set : bool
+        Whether the audits keep their traces and come with what the carried heat follows from. Without they take
+        some kilobytes each.
+    """
+    way = way or Here()
+    work = functools.partial(
+        judge_source,
+        rig=rig,
+        is_set=is_set,
+        folder=os.getcwd() if way.is_elsewhere else None,
+        store=None if way.is_elsewhere else store,  # another machine's disk is not ours to fill
+    )
+    with closing(way.run(work, programmes, tell=progress)) as answers:
+        for done in answers:
+            yield as_judged(done)
+
+
+def judge_source(
+    source: Source,
+    rig: Rig,
+    *,
+    is_set: bool,
+    folder: str | None,
+    progress: Progress | None = None,
+    store: Store | None = None,
+) -> Judged:
+    """What a worker does; with the folder that paths go from, where that is not its own."""
+    there = as_entry(source) if folder is None else seen_from(folder, source)
+    try:
+        played = play(there, rig, progress=progress, store=store)
+        track = judge(played, rig)
+    except AuditorError as error:
+        fault = FileFault(path=there.name, message=str(error))
+        judged = Judged(audit=None, faults=(fault,), is_missing=isinstance(error, MissingFileError))
+        return named_as(source, judged, there)
+    frames = tuple(feed.frames for feed in played.feeds) if is_set else ()
+    track = track if is_set else without_traces(track)
+    return named_as(source, Judged(audit=track, faults=tuple(played.faults), frames=frames), there)
 
 
 def judge(played: Played, rig: Rig) -> Audit:
     """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
+    return _judged(played, rig, [Carried()] * len(played.feeds))[0]
+
+
+def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit, list[Examined]]:
+    """The same, each channel on top of what was played before."""
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(
-                lambda item: examine(item[1], rig, item[0], played.duration_s),
+                lambda item: examine(item[1], rig, item[0], played.duration_s, before=before[item[0]]),
                 enumerate(played.feeds),
             )
         )
     present = [one.excess for one in examined]
-    lines = _lines(played, rig, examined)
+    lines = _lines(played, rig, examined, before)
     margin_db, limited_by = margin(lines)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
         key=lambda passage: (passage.start_s, passage.channel),
     )
-    return Audit(
+    audit = Audit(
         path=played.programme.path,
         duration_s=played.duration_s,
         sample_rate_hz=played.programme.sample_rate_hz,
-        channel_count=played.programme.channel_count,
+        channel_count=played.programme.feed_count,
         loudness_lufs=played.loudness.integrated_lufs,
         true_peak_dbtp=played.loudness.true_peak_dbtp,
         peak_to_loudness_db=played.loudness.peak_to_loudness_db,
@@ -146,16 +244,17 @@ def judge(played: Played, rig: Rig) -> Audit:
         quieter_risk=quieter_risk(lines, margin_db),
         entry=played.programme.entry,
     )
+    return audit, examined
 
 
-def _lines(played: Played, rig: Rig, examined: list[Examined]) -> list[Line]:
+def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[Carried]) -> list[Line]:
     """What the margin must hold for: every channel, at both ends of the part's tolerance where it has two."""
     return [
         line
-        for feed, one in zip(played.feeds, examined, strict=True)
+        for feed, one, warm in zip(played.feeds, examined, before, strict=True)
         for line in (
-            [Line(feed=feed, rig=end.rig, excess=end.excess) for end in one.ends]
-            or [Line(feed=feed, rig=rig, excess=one.excess)]
+            [Line(feed=feed, rig=end.rig, excess=end.excess, before=end.before) for end in one.ends]
+            or [Line(feed=feed, rig=rig, excess=one.excess, before=warm.rated)]
         )
     ]
 
@@ -175,7 +274,7 @@ def _conclude(
         verdict = "risk"
         limited_db = _most_limited_db(tracks)
         margins.append(-limited_db - heat.turn_down_db(-min(margins, default=0.0) - limited_db))
-    worst = max(tracks, key=_riskiness, default=None)
+    worst = max(tracks, key=riskiness, default=None)
     return SetAudit(
         rig=rig,
         tracks=tuple(tracks),
@@ -188,10 +287,39 @@ def _conclude(
     )
 
 
+def _played_through(
+    rig: Rig,
+    material: list[Played],
+    gap_s: float,
+    faults: list[FileFault],
+    *,
+    interrupted: bool,
+    tell: Callable[[str], None] | None,
+) -> SetAudit:
+    tell = tell or (lambda step: None)
+    tell("playing the set through")
+    through = play_through(material, rig, gap_s, _judged)
+    if len(through.audits) < len(material):
+        material, interrupted = material[: len(through.audits)], True
+    if not material:
+        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
+    tell("looking for the level at which the whole set is safe")
+    margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
+    tell("looking for another order")
+    found = night(through, material, rig, gap_s, limited_by=limited_by)
+    return SetAudit(
+        rig=rig,
+        tracks=through.audits,
+        verdict=_worst(track.verdict for track in through.audits),
+        margin_db=margin_db,
+        worst_track=max(through.audits, key=riskiness).name,
+        coil_temp_max_c=found.hottest.coil_temp_c,
+        errors=tuple(faults),
+        interrupted=interrupted,
+        night=found,
+    )
+
+
 def _most_limited_db(tracks: list[Audit]) -> float:
     works = [channel.limiter for track in tracks for channel in track.channels if channel.limiter is not None]
     return max((work.reduction_max_db for work in works), default=0.0)
-
-
-def _riskiness(track: Audit) -> tuple[int, float]:
-    return SEVERITY[track.verdict], -(track.margin_db if track.margin_db is not None else math.inf)

@@ -148,7 +148,7 @@ def render(
     """
     tell = progress or (lambda done_ratio: None)
     passes = 1 + len(parts)
-    refuse_container(decode.inspect(source), container)
+    refuse_container(decode.inspect(source, mono_gain_db=rig.level.mono_gain_db), container)
     played = play(source, rig, progress=lambda done: tell(done / passes), with_ladder=False, store=store)
     excerpt = _excerpt(played, from_s, to_s)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
@@ -195,7 +195,9 @@ def _behind(frames: HfFrames, rig: Rig, programme: decode.Programme) -> _Behind:
     driver: list[NDArray[np.float32]] = []
     start = None
     for first in range(0, len(frames.rms_v), STRETCH_FRAMES):
-        run = simulate(frames.rms_v[first : first + STRETCH_FRAMES], frames.frame_s, rig, start=start)
+        division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
+        rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
+        run = simulate(rms_v, frames.frame_s, rig, start=start, division=division)
         start = run.end
         driver.append(run.driver_voltage_rms_v)
     frame_length = round(frames.frame_s * programme.sample_rate_hz)

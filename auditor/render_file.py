@@ -67,7 +67,7 @@ class Excerpt:
 
 def refuse_container(programme: decode.Programme, container: Container) -> None:
     """Refuse what the new file's format cannot hold."""
-    rate, channels = programme.sample_rate_hz, programme.channel_count
+    rate, channels = programme.sample_rate_hz, programme.feed_count
     if container == "FLAC" and (channels > _FLAC_CHANNELS or rate > _FLAC_RATE_HZ):
         raise ProgrammeError(
             f"has {channels} channels at {rate} Hz, which FLAC cannot hold",
@@ -104,21 +104,21 @@ class Writer:
         programme = self._programme
         gap = round(GAP_S * programme.sample_rate_hz)
         length = len(parts) * self._excerpt.length + (len(parts) - 1) * gap
-        large = length * programme.channel_count * _BYTES_PER_SAMPLE > _LARGEST_WAV
+        large = length * programme.feed_count * _BYTES_PER_SAMPLE > _LARGEST_WAV
         pieces = []
         try:
             with soundfile.SoundFile(
                 str(target) if os.name == "nt" else os.fsencode(target),
                 "w",
                 programme.sample_rate_hz,
-                programme.channel_count,
+                programme.feed_count,
                 "PCM_24",
                 format="RF64" if container == "WAV" and large else container,
             ) as sound:
                 sound.comment = self._comment(parts)
                 for number, part in enumerate(parts):
                     if number:
-                        sound.write(np.zeros((gap, programme.channel_count), dtype=np.float32))
+                        sound.write(np.zeros((gap, programme.feed_count), dtype=np.float32))
                         self.written += gap
                     pieces.append(self._piece(sound, part, lambda done, number=number: tell(number + done)))  # type: ignore[misc]
         except (soundfile.LibsndfileError, AssertionError, OSError) as error:
@@ -138,7 +138,7 @@ class Writer:
         programme, excerpt = self._programme, self._excerpt
         start = self.written
         gains = [gain if part == "after" else None for gain in self._gains]
-        squares = np.zeros(programme.channel_count)
+        squares = np.zeros(programme.feed_count)
         peak_v = 0.0
         with closing(terminals(programme, self._rig, gains, decode.Finding())) as blocks:
             for voltage_v in excerpt.cut(blocks):

@@ -7,31 +7,54 @@ module (`rig_tables`, `rig_faults`, `rig_resolve`) and are imported only when a 
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from dataclasses import asdict, dataclass
 from os import PathLike, fspath
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from auditor import published
-from auditor.errors import AuditorError, Fault, RigError
+from auditor.errors import RigError
+from auditor.rig_file import read_toml, with_lines
 
 if TYPE_CHECKING:
+    from auditor.driver.impedance import Impedance
+    from auditor.network_parts import Network
     from auditor.protection import Settings
 
-LARGEST_FILE_BYTES = 1_000_000  # a rig file has a few kilobytes; a programme named by mistake has more
+
+Calibration = Literal["line_up", "meter", "clip", "spl"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Level:
-    """What leaves the mixer: `full_scale_dbu` for a 0 dBFS sine [dBu], then `gain_db` up to the amplifier [dB].
+    """What the file's full scale is in volts, and how that is known; see `auditor.rig_calibration`.
 
-    With `match_loudness_lufs` the fader is ridden so that every track has that loudness [LUFS] before that.
+    Parameters
+    ----------
+    calibration : {"line_up", "meter", "clip", "spl"}
+        Which of the groups of keys below is given; those of the others are None.
+    unity_v : float
+        Volts that a full-scale sine would have at the output of an amplifier that never clips, without `gain_db`.
+    gain_db : float
+        From mixer to amplifier [dB]; with a calibration by measurement what was changed since then.
+    mono_gain_db : float or None
+        Gain of the mono sum against the mean of the channels [dB]; None where each channel has its own amplifier.
+    match_loudness_lufs : float or None
+        The fader is ridden so that every track has that loudness [LUFS] before all that.
     """
 
-    full_scale_dbu: float
+    calibration: Calibration
+    unity_v: float
     gain_db: float
+    full_scale_dbu: float | None = None
+    calibration_tone_dbfs: float | None = None
+    calibration_voltage_v: float | None = None
+    calibration_frequency_hz: float | None = None
+    full_scale_re_clip_db: float | None = None
+    target_spl_db: float | None = None
+    target_distance_m: float | None = None
+    target_level_dbfs: float | None = None
+    box_sensitivity_db: float | None = None
+    channels: Literal["each", "mono"] = "each"
+    mono_gain_db: float | None = None
     match_loudness_lufs: float | None = None
 
 
@@ -55,6 +78,7 @@ class Limiter:
         What it answers to, and whether it stands before an active crossover ("full") or behind it ("hf").
     threshold_dbu, threshold_v : float
         The same threshold at the amplifier's input [dBu] and at its output [V]: rms of a sine that just reaches it.
+        None for that at the input where the amplifier's gain is not known.
     attack_s, hold_s, release_s : float
     ratio : float or None
         Decibels over the threshold for one that comes out; None lets nothing more come out.
@@ -63,7 +87,7 @@ class Limiter:
     """
 
     detector: Literal["peak", "rms"]
-    threshold_dbu: float
+    threshold_dbu: float | None
     threshold_v: float
     attack_s: float
     hold_s: float
@@ -75,32 +99,70 @@ class Limiter:
 
 @dataclass(frozen=True, kw_only=True)
 class Amplifier:
-    """Gain [dB], the sine power [W] at clipping into a load [ohm], and what it drives: the whole box or HF alone."""
+    """One channel of the amplifier, or two bridged, and what it drives.
 
-    gain_db: float
+    Parameters
+    ----------
+    gain_db : float or None
+        Voltage gain of one channel [dB]; None where it is not known.
+    rated_power_w, rated_load_ohm : float
+        Sine power [W] at clipping of one channel into a load [ohm].
+    band : {"full", "hf"}
+        The whole box through a passive crossover, or the HF drivers alone.
+    bridged : bool
+        Two channels in push-pull on one load: twice the volts of one.
+    boxes : int
+        Equal boxes in parallel on this output.
+    box_impedance_ohm : float or None
+        Rated impedance of one box; None where nothing depends on it.
+    """
+
+    gain_db: float | None
     rated_power_w: float
     rated_load_ohm: float
     band: Literal["full", "hf"] = "full"
+    bridged: bool = False
+    boxes: int = 1
+    box_impedance_ohm: float | None = None
+
+    @property
+    def channels_in_series(self) -> int:
+        """2 where bridged, else 1: by it the rail and the gain are multiplied."""
+        return 2 if self.bridged else 1
 
     @property
     def rail_v(self) -> float:
-        """Voltage at which the amplifier clips [V peak]."""
-        return math.sqrt(2.0 * self.rated_power_w * self.rated_load_ohm)
+        """Voltage at which it clips [V peak]."""
+        return self.channels_in_series * math.sqrt(2.0 * self.rated_power_w * self.rated_load_ohm)
+
+    @property
+    def whole_gain_db(self) -> float | None:
+        """Voltage gain from input to loudspeaker [dB], bridging counted; None where it is not known."""
+        return None if self.gain_db is None else self.gain_db + 20.0 * math.log10(self.channels_in_series)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Crossover:
-    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero."""
+    """High-pass of the HF branch and the pad behind it [dB]. Without an alignment, order and frequency are zero.
 
-    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "none"]
+    With a network by its parts the alignment is "parts", the order nought, `frequency_hz` where the branch is 3 dB down
+    and `pad_db` its loss where it passes most; where it has no corner the alignment is "none".
+    """
+
+    alignment: Literal["linkwitz-riley", "butterworth", "bessel", "parts", "none"]
     order: int
     frequency_hz: float
     pad_db: float
+    network: Network | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Driver:
-    """The HF driver: ratings, coil and thermal network. Resistance is that at 20 C."""
+    """The HF driver: ratings, coil and thermal network. Resistance is that at 20 C.
+
+    Every figure is that of one driver; `series_count` equal ones in a string and `parallel_count` strings side by side
+    hang on one HF branch.
+    """
 
     rated_impedance_ohm: float
     dc_resistance_ohm: float
@@ -114,6 +176,25 @@ class Driver:
     body_thermal_resistance_k_per_w: float
     coil_time_constant_s: float
     body_time_constant_s: float
+    series_count: int = 1
+    parallel_count: int = 1
+
+    @property
+    def branch_impedance_ohm(self) -> float:
+        """Rated impedance of all of them together, which the HF branch works into [ohm]."""
+        return self.rated_impedance_ohm * self.series_count / self.parallel_count
+
+    @property
+    def branch_v2_per_w(self) -> float:
+        """Square of the branch's voltage for each watt in one driver [V2/W]: each has its share of the string's."""
+        return self.rated_impedance_ohm * self.series_count**2
+
+    impedance_file: str | None = None
+    voice_coil_inductance_h: float | None = None
+    resonance_hz: float | None = None
+    mechanical_q: float | None = None
+    electrical_q: float | None = None
+    impedance: Impedance | None = None  # what file or coil make of it over frequency; None for the rated one throughout
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,6 +222,8 @@ class Rig:
         Between mixer and amplifier, in the order of the signal; may be empty.
     limiters : tuple of Limiter
         Between equaliser and amplifier, in the order of the signal; may be empty.
+    notes : tuple of str
+        What is unsure or unwise about it though it can be worked out, one sentence each.
     """
 
     level: Level
@@ -153,12 +236,12 @@ class Rig:
     path: str
     equaliser: tuple[EqualiserSection, ...] = ()
     limiters: tuple[Limiter, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def full_scale_v(self) -> float:
         """Voltage of a 0 dBFS sine at the output of an amplifier that does not clip [V rms]."""
-        gain_db = self.level.full_scale_dbu + self.level.gain_db + self.amplifier.gain_db
-        return published.ZERO_DBU_V.value * float(10.0 ** (gain_db / 20.0))
+        return self.level.unity_v * float(10.0 ** (self.level.gain_db / 20.0))
 
     @property
     def headroom_db(self) -> float:
@@ -184,26 +267,42 @@ def load_rig(path: str | PathLike[str]) -> Rig:
         With every fault found, when the file is no usable rig.
     """
     name = fspath(path)
-    document = _read_toml(Path(name), name)
+    document, text = read_toml(name)
     from auditor.rig_resolve import resolve_rig  # pydantic: 0.1 s to import
 
     rig, faults = resolve_rig(document, path=name)
     if rig is None:
-        raise RigError(name, faults)
+        raise RigError(name, with_lines(faults, text))
     return rig
 
 
 def rig_as_dict(rig: Rig) -> dict[str, Any]:
     """Every resolved value in tables as in the rig file, and under ``assumed`` the dotted keys that were filled in.
 
+    ``level`` has in ``full_scale_v`` what the calibration comes to, whichever way it was given.
+
     ``limiter`` and ``equaliser`` are there only where the rig has one; ``limiter`` is a table, or a list of several.
+    ``crossover.parts`` and the driver's optional keys likewise; an impedance stands there by its file or its model.
     """
-    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser")}
+    values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser", "notes")}
+    del values["level"]["unity_v"]
+    values["level"]["full_scale_v"] = rig.full_scale_v
+    values["driver"] = {
+        key: value for key, value in values["driver"].items() if key != "impedance" and value is not None
+    }
+    network = rig.crossover.network
+    del values["crossover"]["network"]
+    if network is not None:
+        values["crossover"]["parts"] = [
+            {key: value for key, value in asdict(part).items() if key == "kind" or value} for part in network.parts
+        ]
     if rig.equaliser:
         values["equaliser"] = [asdict(section) for section in rig.equaliser]
     if rig.limiters:
         tables = [asdict(limiter) for limiter in rig.limiters]
         values["limiter"] = tables[0] if len(tables) == 1 else tables
+    if rig.notes:
+        values["notes"] = list(rig.notes)
     values["assumed"] = list(rig.assumed)
     return values
 
@@ -213,79 +312,3 @@ def describe_assumptions(rig: Rig) -> list[str]:
     from auditor.rig_assumptions import describe
 
     return describe(rig)
-
-
-def _read_toml(path: Path, name: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(_read_text(path, name))
-    except tomllib.TOMLDecodeError as error:
-        raise RigError(name, [_syntax_fault(str(error))]) from None
-    except (RecursionError, ValueError):
-        # Arrays nested a thousand deep, integers of thousands of digits.
-        raise RigError(
-            name, [Fault(key="", what="not readable as TOML", hint="nested too deep or a huge number")]
-        ) from None
-
-
-def _read_text(path: Path, name: str) -> str:
-    try:
-        if path.is_dir():
-            raise AuditorError("is a folder, not a rig file", where=name)
-        if path.exists() and not path.is_file():
-            raise AuditorError("is a device or a pipe, not a rig file", where=name)  # a pipe may never answer
-        with path.open("rb") as file:
-            content = file.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        raise AuditorError(
-            "no such rig file", where=name, hint="`auditor rig new` writes a commented example"
-        ) from None
-    except PermissionError:
-        raise AuditorError("no permission to read it", where=name) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "not a usable file name"
-        raise AuditorError(f"cannot be read: {reason.lower()}", where=name) from None
-    return _decoded(content, name)
-
-
-def _decoded(content: bytes, name: str) -> str:
-    if len(content) > LARGEST_FILE_BYTES:
-        raise AuditorError("too large for a rig file", where=name, allowed="at most 1 MB", hint="is it a programme?")
-    try:
-        # Some editors put a byte-order mark in front.
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise AuditorError(
-            f"not UTF-8 text, from line {line} on", where=name, hint="save it as UTF-8; is it a rig file at all?"
-        ) from None
-
-
-# Parts of the TOML reader's messages, and what the user most likely did.
-_SYNTAX_HINTS = (
-    (
-        "Expected newline or end of document",
-        "one key = value on each line, numbers without their unit and with a point",
-    ),
-    ("Expected '=' after", "write key = value; comments begin with #"),
-    ("Expected ']' at the end of a table", "a table is written [level]"),
-    ("Invalid value", 'text goes in quotes: kind = "lamp"; numbers are written 18.0'),
-    ("Invalid statement", "each line is key = value, [table] or # comment"),
-    ("Cannot declare", "a table may stand only once: put its keys together"),
-    ("Cannot overwrite", "a key may stand only once"),
-    ("Cannot mutate", "a key may stand only once"),
-    ("Illegal character", "close the quotes on the same line"),
-    ("Unterminated string", "close the quotes"),
-    ('Expected "\'"', "close the quotes"),
-    ("Unclosed array", "close the bracket ]"),
-)
-
-
-def _syntax_fault(message: str) -> Fault:
-    place = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", message)
-    where = "not valid TOML"
-    if place and place.group(1):
-        where += f" at line {place.group(1)}, column {place.group(2)}"
-    elif place:
-        where += " at the end of the file"
-    hint = next((hint for part, hint in _SYNTAX_HINTS if part in message), None)
-    return Fault(key="", what=where, hint=hint or "each line is key = value, [table] or # comment")

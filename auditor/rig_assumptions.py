@@ -20,6 +20,9 @@ RATING_AMBIENT_C = 25.0  # the air a rating is taken to be stated for; common pr
 ASSUMED_AVERAGING_S = 0.020  # of an rms detector; common practice, no source
 ASSUMED_COIL_DIAMETER_MM = 44.0  # the usual 1.75 inch of a compression driver; common practice, no source
 ASSUMED_COIL_MATERIAL: Literal["copper"] = "copper"
+ASSUMED_BOX_OHM = 8.0  # common practice, no source
+ASSUMED_PROGRAMME_DBFS = -14.0  # of music as it is mastered today; common practice, no source
+ASSUMED_TONE_HZ = 315.0  # that of `auditor tone`
 ASSUMED_DC_RATIO = 0.72  # of the rated impedance; common practice, no source
 
 _CLASS_H = next(f"class {name}" for name, temp_c in published.THERMAL_CLASSES_C.value if temp_c == 180)
@@ -29,6 +32,23 @@ _CHAPMAN = "from the coil's diameter through two measured drivers (Chapman 1998,
 # Dotted key -> unit, why, and the band within which the true value is likely to lie.
 _REASONS: dict[str, tuple[str, str, str]] = {
     "level.gain_db": ("dB", "nothing between mixer and amplifier", "set it if there is a processor or a trimmed input"),
+    "level.calibration_frequency_hz": ("Hz", "the tone of `auditor tone`", "that of the tone you played"),
+    "level.target_level_dbfs": (
+        "dBFS",
+        "music as it is mastered today; common practice, no source",
+        "-24 speech and acoustic music, -8 the densest; read it off the mixer's rms meter",
+    ),
+    "level.channels": ("", "each: every channel of the file has its own amplifier", ""),
+    "level.mono_gain_db": ("dB", "the mean of the channels, (L + R)/2; no source", "up to 6.02 where it is L + R"),
+    "amplifier.bridged": ("", "false", ""),
+    "amplifier.boxes": ("", "1", ""),
+    "amplifier.box_impedance_ohm": (
+        "ohm",
+        "common practice, no source; behind an HF amplifier that of the HF drivers",
+        "4 to 16; counts only for the load",
+    ),
+    "driver.series_count": ("", "1", ""),
+    "driver.parallel_count": ("", "1", ""),
     "amplifier.band": ("", "full: one amplifier drives the whole box through a passive crossover", ""),
     "limiter.ratio": ("", "nothing more than the threshold comes out", ""),
     "limiter.band": ("", "that of the amplifier", ""),
@@ -37,6 +57,11 @@ _REASONS: dict[str, tuple[str, str, str]] = {
         "s",
         "short against attack and release, long against a wave; common practice, no source",
         "0.01 to 0.3 s",
+    ),
+    "crossover.parts.resistance_ohm": (
+        "ohm",
+        "an inductor without loss",
+        "0.1 to 1 ohm; measure it with a meter",
     ),
     "crossover.pad_db": ("dB", "no pad", "many two-way boxes have one of 3 to 10 dB"),
     "protection.series_count": ("", "a single lamp", ""),
@@ -97,12 +122,21 @@ def describe(rig: Rig) -> list[str]:
 
 
 def _sentence(rig: Rig, dotted: str) -> str:
-    table, *number, key = dotted.split(".")  # of several limiters each has its number
-    first = int(number[0]) - 1 if number else 0
-    value = getattr(rig.limiters[first] if table == "limiter" else getattr(rig, table), key)
-    unit, why, band = _REASONS.get(f"{table}.{key}", ("", "not given", ""))
-    text = f"{dotted} {shown_value(value, unit)}: assumed, {why}"
+    *table, key = [word for word in dotted.split(".") if not word.isdigit()]
+    unit, why, band = _REASONS.get(".".join((*table, key)), ("", "not given", ""))
+    text = f"{dotted} {shown_value(getattr(_holder(rig, dotted), key), unit)}: assumed, {why}"
     return f"{text} ({band})." if band else f"{text}."
+
+
+def _holder(rig: Rig, dotted: str) -> object:
+    """What has the value: of several limiters, or parts of a network, each has its number."""
+    table, *number = dotted.split(".")[:-1]
+    at = int(number[-1]) - 1 if number else 0
+    if table == "limiter":
+        return rig.limiters[at]
+    if number and rig.crossover.network is not None:
+        return rig.crossover.network.parts[at]
+    return getattr(rig, table)
 
 
 def shown_value(value: float | str, unit: str) -> str:

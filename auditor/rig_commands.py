@@ -1,13 +1,14 @@
-"""`auditor rig new`, `auditor rig check` and `auditor parts`: arguments, files and exit codes.
+"""`auditor rig new`, `auditor rig check`, `auditor rig show` and `auditor parts`: arguments, files and exit codes.
 
 Only click is imported here; everything else is imported inside the command that needs it, so that help is quick.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import IO, TYPE_CHECKING, NoReturn
 
 import click
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from auditor.branch_view import BranchView
     from auditor.parts import PartKind
 
 DEFAULT_RIG = "rig.toml"
@@ -23,34 +25,98 @@ PART_KINDS = ("lamp", "fuse", "breaker", "resettable")  # those of auditor.parts
 EXIT_UNUSABLE = 2
 
 
-@click.group("rig", short_help="Make and check a rig file.")
+@click.group("rig", short_help="Make, check and draw a rig file.")
 def rig_group() -> None:
-    """Make and check a rig file: what stands between the mixer and the HF driver."""
+    """Make, check and draw a rig file: what stands between the mixer and the HF driver."""
 
 
-@rig_group.command("new", short_help="Write a commented example of a rig file.")
+@rig_group.command("new", short_help="Make a rig file: asks, or takes values, or writes an example.")
 @click.option(
     "-o", "--output", metavar="FILE", default=DEFAULT_RIG, show_default=True, help="Where to write it; - is stdout."
 )
+@click.option("--example", is_flag=True, help="Ask nothing: write a commented example of every key.")
+@click.option(
+    "--set",
+    "given",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Ask nothing: take this value, as in --set driver.rated_impedance_ohm=8. As often as there are values.",
+)
 @click.option("--force", is_flag=True, help="Replace FILE if it is there already.")
-def new_command(output: str, force: bool) -> None:
-    """Write a commented example of a rig file, ready to be filled in.
+def new_command(output: str, example: bool, given: tuple[str, ...], force: bool) -> None:
+    """Make a rig file.
 
-    It names every key with its unit and its usual range, and says what may be left out.
+    On a terminal it asks for what you know, one value at a time with its unit and usual values, checks each and writes
+    a commented file; Enter alone leaves a value out, Ctrl-C leaves without writing. In a script give the values with
+    --set; without, or with --example, a commented example is written, to be filled in.
     """
-    from auditor.rig_template import TEMPLATE
+    if example and given:
+        raise click.UsageError("--example takes no values: leave out --example or --set")
+    if output != "-" and not force and os.path.lexists(output):
+        _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
+    if example or not (given or _is_terminal()):
+        from auditor.rig_template import TEMPLATE
 
-    if output == "-":
-        click.echo(TEMPLATE, nl=False)
+        _save(TEMPLATE, output, force=force)
+        _tell_written(output, "fill it in, then")
         return
+    from auditor.rig_making import asked, of_settings
+
+    made = of_settings(given) if given else asked(_ask, _say, width=_width())
+    if made.faults:
+        _stop([str(fault) for fault in made.faults])
+    _save(made.text, output, force=force)
+    _tell_written(output, f"{made.assumed} values are assumed, which this lists" if made.assumed else "look at it with")
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _width() -> int:
+    import shutil
+
+    return min(shutil.get_terminal_size().columns, 100)
+
+
+def _ask(prompt: str) -> str:
+    answer: str = click.prompt(prompt, default="", show_default=False, prompt_suffix="", err=True)
+    return answer
+
+
+def _say(line: str) -> None:
+    click.echo(line, err=True)
+
+
+def _save(text: str, output: str, *, force: bool) -> None:
+    if output == "-":
+        click.echo(text, nl=False)
+        return
+    from auditor.rig_writing import schema_line
+
     try:
         with Path(output).open("w" if force else "x", encoding="utf-8") as file:
-            file.write(TEMPLATE)
+            file.write(schema_line() + text)
     except FileExistsError:
         _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
     except (OSError, ValueError) as error:
         _stop([f"{_safe(output)}: cannot be written: {_reason(error)}"])
-    click.echo(f"wrote {_safe(output)}; fill it in, then: auditor rig check {_safe(output)}", err=True)
+
+
+def _tell_written(output: str, then: str) -> None:
+    if output != "-":
+        click.echo(f"wrote {_safe(output)}; {then}: auditor rig check {_safe(output)}", err=True)
+
+
+@rig_group.command("schema", short_help="Print the JSON Schema of rig files, for editors.")
+def schema_command() -> None:
+    """Print the JSON Schema of rig files.
+
+    Many editors offer keys and underline faults by it. A file that `auditor rig new` writes names it in its first line.
+    """
+    from auditor.rig_schema import SCHEMA_PATH
+
+    click.echo(SCHEMA_PATH.read_text(encoding="utf-8"), nl=False)
 
 
 @rig_group.command("check", short_help="Check a rig file and show every value used.")
@@ -66,7 +132,7 @@ def check_command(rig: str) -> None:
     try:
         loaded = load_rig(rig)
     except RigError as error:
-        _stop([f"{_safe(rig)}: {fault}" for fault in error.faults])
+        _stop([fault.in_file(_safe(rig)) for fault in error.faults])
     except AuditorError as error:
         _stop([str(error)])
     import tomllib
@@ -75,6 +141,66 @@ def check_command(rig: str) -> None:
 
     given = tomllib.loads(Path(rig).read_text(encoding="utf-8-sig"))["protection"].keys()
     _print(lambda console: show_rig(loaded, given=given, console=console))
+
+
+@rig_group.command("show", short_help="Draw the HF branch, its response and its impedance.")
+@click.argument("rig", metavar="RIG")
+@click.option(
+    "--format",
+    "style",
+    type=click.Choice(["text", "json", "svg", "png"]),
+    default="text",
+    show_default=True,
+    help="Kind of drawing; a picture wants -o FILE.",
+)
+@click.option("-o", "--output", metavar="FILE", help="Write it there instead of to standard output.")
+def show_command(rig: str, style: str, output: str | None) -> None:
+    """Draw the circuit from the amplifier to the HF driver, and plot response and impedance over frequency.
+
+    With a lamp three times over: cold, at the point where it begins to work (1 dB), and hot, as at its rating.
+    """
+    from auditor.command_line import load_rig_or_stop, refuse_unwritable, stop, whole_file, write_report
+
+    if style == "png" and output is None:
+        stop("a png picture cannot be written to a terminal (name a file with -o)")
+    loaded = load_rig_or_stop(rig, tell_notes=style != "text")
+    if output is not None:
+        refuse_unwritable(output, keep=[rig])
+    from auditor.branch_view import view
+
+    branch = view(loaded)
+    if style == "png":
+        from auditor.report.branch_picture import write_picture
+
+        assert output is not None
+        with whole_file(output) as partial:
+            write_picture(branch, partial, "png")
+        return
+    write_report(lambda file: _show(branch, style, file), output)
+
+
+def _show(branch: BranchView, style: str, file: IO[str]) -> None:
+    from auditor.report import branch_sheet
+    from auditor.report.layout import Sheet
+    from auditor.report.terminal import glyphs_for, make_console
+
+    if style == "json":
+        import json
+
+        from auditor.report.records import plain
+
+        file.write(json.dumps(plain(branch_sheet.document(branch)), indent=2, allow_nan=False) + "\n")
+        return
+    if style == "svg":
+        from auditor.report.branch_picture import svg
+
+        file.write(svg(branch))
+        return
+    console = make_console(file, no_color=False)
+    # Captured first: at a closed pipe rich would end the program with a status of its own.
+    with console.capture() as capture:
+        branch_sheet.show(branch, Sheet(console=console, glyphs=glyphs_for(console), width=console.width))
+    file.write(capture.get())
 
 
 @click.command("parts", short_help="List the parts the program knows.")

@@ -5,7 +5,6 @@ pydantic finds the faults, all at once; none of its wording is shown.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any, get_args
 
@@ -15,14 +14,9 @@ from auditor import protection
 from auditor.errors import Fault
 from auditor.rig_fields import (
     LIKELY,
-    NEVER_NEGATIVE,
     SURE,
-    TOO_LARGE,
-    TOO_SMALL,
     RigTable,
     nearest,
-    nearest_word,
-    number_hint,
     safe_key,
     shown,
 )
@@ -30,12 +24,15 @@ from auditor.rig_tables import (
     EITHER_TABLES,
     LATER_KEYS,
     LATER_TABLES,
+    LEAST_KEYS,
     LIST_TABLES,
     REQUIRED_TABLES,
     TABLE_NAMES,
     TABLES,
 )
+from auditor.rig_value_faults import allowed_text, kinds, meaning, unit_of, wrong_value
 
+PARTS = "crossover.parts"
 NOT_YET = "not available in this version"
 
 
@@ -55,6 +52,8 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
     faults : list of Fault
     """
     document, faults = _respelt_tables(document)
+    document, parts, found = _without_parts(document)
+    faults += found
     sound: dict[str, dict[str, Any]] = {name: {} for name in TABLE_NAMES}
     for name in TABLE_NAMES:
         raw = document.get(name)
@@ -68,15 +67,36 @@ def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any
             hint = f"in single brackets: [{name}] stands once" if many else f"its keys go under [{name}]"
             faults.append(Fault(key=name, what=f"must be a table, [{name}]", got=shown(raw), hint=hint))
         else:
-            sound[name], found = _check_table(name, raw)
+            sound[name], found = _check_table(name, raw, has_parts=name == "crossover" and parts is not None)
             faults += found
+    if parts is not None:
+        sound[PARTS], found = _check_list(PARTS, parts)
+        faults += found
     return sound, faults
+
+
+def _without_parts(document: dict[str, Any]) -> tuple[dict[str, Any], object, list[Fault]]:
+    """The document without ``[[crossover.parts]]``, those (None where there are none), and a fault if misspelt."""
+    crossover = document.get("crossover")
+    if not isinstance(crossover, dict):
+        return document, None, []
+    listed = [key for key, value in crossover.items() if key == "parts" or isinstance(value, list)]
+    listed = [key for key in listed if key == "parts" or key not in TABLES["crossover"].model_fields]
+    if not listed:
+        return document, None, []
+    rest = {key: value for key, value in crossover.items() if key not in listed}
+    faults = [
+        Fault(key=f"crossover.{safe_key(key)}", what="unknown key", hint=f"did you mean {_headed(PARTS)}?")
+        for key in listed
+        if key != "parts"
+    ]
+    return {**document, "crossover": rest}, crossover[listed[0]], faults
 
 
 def _check_list(name: str, raw: object) -> tuple[dict[str, Any], list[Fault]]:
     """Sound values and faults of a table that may stand several times, by its number."""
     if not isinstance(raw, list) or not all(isinstance(each, dict) for each in raw):
-        hint = "in double brackets, once for each section"
+        hint = f"in double brackets, once for each {'part' if name == PARTS else 'section'}"
         return {}, [Fault(key=name, what=f"must be tables, each headed [[{name}]]", got=shown(raw), hint=hint)]
     sound, faults = {}, []
     for number, each in enumerate(raw, start=1):
@@ -113,7 +133,23 @@ def model_of(table: str, raw: Mapping[str, Any]) -> type[RigTable] | None:
     return None
 
 
-def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def value_fault(table: str, key: str, value: Any, *, kind: str | None = None) -> Fault | None:
+    """What is wrong with one value by itself; None where nothing is.
+
+    Parameters
+    ----------
+    table, key : str
+    value : object
+        As TOML would give it.
+    kind : str, optional
+        The protection method, for its keys.
+    """
+    raw = {"kind": kind, key: value} if table == "protection" and key != "kind" else {key: value}
+    _, faults = _check_table(table, raw)
+    return next((fault for fault in faults if fault.key == f"{table}.{key}" and fault.what != "missing"), None)
+
+
+def _check_table(table: str, raw: dict[str, Any], *, has_parts: bool = False) -> tuple[dict[str, Any], list[Fault]]:
     model = model_of(table, raw)
     if model is None:
         return {}, [_kind_fault(raw)]
@@ -126,8 +162,8 @@ def _check_table(table: str, raw: dict[str, Any]) -> tuple[dict[str, Any], list[
         found = {}
     for key, kind in found.items():
         if kind != "missing":
-            faults.append(_wrong_value(model, table, key, wanted[key]))
-        elif "parts" not in raw:  # the parts of a passive network stand instead of an alignment
+            faults.append(wrong_value(model, table, key, wanted[key]))
+        elif not has_parts:  # the parts of a passive network stand instead of an alignment
             faults.append(_missing(model, table, key))
     if table == "protection":
         faults += [prefixed(fault, table) for fault in protection.method(raw["kind"]).key_faults(wanted.keys())]
@@ -151,7 +187,7 @@ def _respelt_keys(model: type[RigTable], table: str, raw: dict[str, Any]) -> tup
 
 def _as_float(model: type[RigTable], key: str, value: Any) -> Any:
     """A whole number as a float where the key wants one."""
-    return float(value) if float in _kinds(model.model_fields[key].annotation) else value
+    return float(value) if float in kinds(model.model_fields[key].annotation) else value
 
 
 def prefixed(fault: Fault, table: str, *, number: int | None = None) -> Fault:
@@ -160,97 +196,15 @@ def prefixed(fault: Fault, table: str, *, number: int | None = None) -> Fault:
     return Fault(key=key, what=fault.what, got=fault.got, allowed=fault.allowed, hint=fault.hint)
 
 
-def unit_of(model: type[RigTable], key: str) -> str:
-    """Unit of a key, empty for a bare number or text."""
-    return str(_extra(model, key).get("unit", ""))
-
-
-def _extra(model: type[RigTable], key: str) -> dict[str, Any]:
-    extra = model.model_fields[key].json_schema_extra
-    return extra if isinstance(extra, dict) else {}
-
-
-def _meaning(model: type[RigTable], key: str) -> str:
-    """What a key is, as a hint: its description without capital and stop."""
-    text = (model.model_fields[key].description or "").rstrip(".")
-    return text[:1].lower() + text[1:]
-
-
-def _range(model: type[RigTable], key: str) -> tuple[float, float]:
-    limits = model.model_fields[key].metadata
-    low = next(float(limit.ge) for limit in limits if hasattr(limit, "ge"))
-    return low, next(float(limit.le) for limit in limits if hasattr(limit, "le"))
-
-
-def _words(annotation: Any) -> list[str]:
-    """The words of a Literal, inside an Optional or not."""
-    words: list[str] = []
-    for arg in get_args(annotation):
-        words += [arg] if isinstance(arg, str) else _words(arg)
-    return words
-
-
-def _kinds(annotation: Any) -> set[type]:
-    return (
-        {annotation} if isinstance(annotation, type) else {kind for arg in get_args(annotation) for kind in _kinds(arg)}
+def _missing_table(table: str) -> Fault:
+    keys = ["kind"] if table == "protection" else [k for k, f in TABLES[table].model_fields.items() if f.is_required()]
+    return Fault(
+        key=table, what=f"missing table [{table}]", hint=f"it needs at least: {', '.join(keys) or LEAST_KEYS[table]}"
     )
 
 
-def _allowed(model: type[RigTable], key: str) -> str:
-    annotation = model.model_fields[key].annotation
-    words = _words(annotation)
-    if words:
-        return ", ".join(words)
-    if str in _kinds(annotation):
-        return "text in quotes"
-    low, high = _range(model, key)
-    sort = "a whole number from " if int in _kinds(annotation) else ""
-    return f"{sort}{low:.12g} to {high:.12g} {unit_of(model, key)}".rstrip()
-
-
-def _wrong_value(model: type[RigTable], table: str, key: str, value: object) -> Fault:
-    annotation = model.model_fields[key].annotation
-    dotted, allowed, meaning = f"{table}.{key}", _allowed(model, key), _meaning(model, key)
-    words = _words(annotation)
-    if words:
-        near = nearest_word(value, words) if isinstance(value, str) else None
-        hint = f'did you mean "{near}"?' if near else meaning
-        return Fault(key=dotted, what="not one of the words allowed", got=shown(value), allowed=allowed, hint=hint)
-    if str in _kinds(annotation):
-        number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e15
-        hint = f'put it in quotes: {key} = "{value:.12g}"' if number else meaning
-        return Fault(key=dotted, what="must be text", got=shown(value), allowed=allowed, hint=hint)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        hint = number_hint(value) or meaning
-        got = f"the text {shown(value)}" if isinstance(value, str) else shown(value)
-        return Fault(key=dotted, what="must be a number", got=got, allowed=allowed, hint=hint)
-    if isinstance(value, float) and not math.isfinite(value):
-        return Fault(key=dotted, what="must be a finite number", got=shown(value), allowed=allowed, hint=meaning)
-    low, high = _range(model, key)
-    if low <= value <= high:
-        hint = f"write {value:.12g}, without the point" if float(value).is_integer() else meaning
-        return Fault(key=dotted, what="must be a whole number", got=repr(value), allowed=allowed, hint=hint)
-    return _out_of_range(model, dotted, key, value)
-
-
-def _out_of_range(model: type[RigTable], dotted: str, key: str, value: float) -> Fault:
-    unit, (low, _) = unit_of(model, key), _range(model, key)
-    reason = _extra(model, key)["below" if value < low else "above"]
-    # A reason that only says "too small" leaves it to the hint what the key is.
-    hint = _meaning(model, key) if reason in (TOO_SMALL, TOO_LARGE) else None
-    noun = NEVER_NEGATIVE.get(unit)
-    if value < 0.0 <= low and noun is not None and (reason == TOO_SMALL or noun == "a time"):
-        reason = f"{noun} is not negative"
-    return Fault(key=dotted, what=reason, got=shown(value, unit=unit), allowed=_allowed(model, key), hint=hint)
-
-
-def _missing_table(table: str) -> Fault:
-    keys = ["kind"] if table == "protection" else [k for k, f in TABLES[table].model_fields.items() if f.is_required()]
-    return Fault(key=table, what=f"missing table [{table}]", hint=f"it needs at least: {', '.join(keys)}")
-
-
 def _missing(model: type[RigTable], table: str, key: str) -> Fault:
-    return Fault(key=f"{table}.{key}", what="missing", allowed=_allowed(model, key), hint=_meaning(model, key))
+    return Fault(key=f"{table}.{key}", what="missing", allowed=allowed_text(model, key), hint=meaning(model, key))
 
 
 def _later(dotted: str) -> Fault:
@@ -259,13 +213,13 @@ def _later(dotted: str) -> Fault:
 
 def _kind_fault(raw: Mapping[str, Any]) -> Fault:
     key, kind, allowed = "protection.kind", raw.get("kind"), ", ".join(protection.METHODS)
-    meaning = "what stands in series with the HF driver; none where nothing does"
+    means = "what stands in series with the HF driver; none where nothing does"
     if kind is None:
-        return Fault(key=key, what="missing", allowed=allowed, hint=meaning)
+        return Fault(key=key, what="missing", allowed=allowed, hint=means)
     if isinstance(kind, str) and kind in protection.LATER:
         return Fault(key=key, what=NOT_YET, got=shown(kind), allowed=allowed)
     near = nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
-    hint = f'did you mean "{near}"?' if near in protection.METHODS else meaning
+    hint = f'did you mean "{near}"?' if near in protection.METHODS else means
     return Fault(key=key, what="not one of the words allowed", got=shown(kind), allowed=allowed, hint=hint)
 
 

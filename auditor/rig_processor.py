@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from auditor.chain.level import dbu, volts
 from auditor.errors import Fault
-from auditor.rig import EqualiserSection, Limiter
+from auditor.rig import Amplifier, EqualiserSection, Limiter
 from auditor.rig_assumptions import ASSUMED_AVERAGING_S
 from auditor.rig_faults import prefixed
 from auditor.rig_fields import shown
@@ -64,7 +64,10 @@ def resolve_limiters(
         Dotted keys that were filled in; of several limiters each has its number.
     faults : list of Fault
     """
-    raw, sound, amplifier = document.get("limiter"), values["limiter"], values["amplifier"]
+    raw, sound, amplifier = document.get("limiter"), values["limiter"], dict(values["amplifier"])
+    given = document.get("amplifier")
+    if isinstance(given, dict) and "gain_db" in given:
+        amplifier.setdefault("gain_db", 0.0)  # a faulty one has been told, and is not missing
     if isinstance(raw, dict):
         limiter, assumed, faults = _resolve_limiter(raw, sound, amplifier)
         found = [(limiter, assumed, faults, "limiter")]
@@ -89,20 +92,26 @@ def _resolve_limiter(
     table = dict(sound)
     faults = _limiter_faults(raw, table, amplifier)
     needed = {"detector", "attack_s", "release_s"}
-    if faults or not needed <= table.keys() or "gain_db" not in amplifier or not _thresholds(table):
+    if faults or not needed <= table.keys() or not _thresholds(table):
         return None, [], faults
     defaults: dict[str, Any] = {"hold_s": 0.0}
     if table["detector"] == "rms":
         defaults["averaging_s"] = ASSUMED_AVERAGING_S
     assumed = [key for key in defaults if key not in table]
-    gain_db = amplifier["gain_db"]
-    if "threshold_dbu" in table:
-        table["threshold_v"] = volts(table["threshold_dbu"] + gain_db)
-    else:
+    gain_db = _whole_gain_db(amplifier)
+    if "threshold_v" not in table:
+        table["threshold_v"] = volts(table["threshold_dbu"] + (gain_db or 0.0))
+    elif gain_db is not None:
         table["threshold_dbu"] = dbu(table["threshold_v"]) - gain_db
     # Where the amplifier drives HF alone, what stands in front of it is taken to do so too.
-    fixed = {"ratio": None, "averaging_s": 0.0, "band": amplifier.get("band", "full")}
+    fixed = {"threshold_dbu": None, "ratio": None, "averaging_s": 0.0, "band": amplifier.get("band", "full")}
     return Limiter(**{**fixed, **defaults, **table}), assumed, []
+
+
+def _whole_gain_db(amplifier: Mapping[str, Any]) -> float | None:
+    """As `Amplifier.whole_gain_db`, of a table whose other values may be faulty."""
+    rating = {"rated_power_w": 1.0, "rated_load_ohm": 1.0}
+    return Amplifier(**{"gain_db": None, **rating, **amplifier}).whole_gain_db
 
 
 def _thresholds(table: Mapping[str, Any]) -> list[str]:
@@ -115,6 +124,10 @@ def _limiter_faults(raw: Mapping[str, Any], table: Mapping[str, Any], amplifier:
     if len(_thresholds(raw)) == 2:
         hint = "remove one: the other follows from the amplifier's gain"
         faults.append(Fault(key="threshold_v", what="threshold_dbu already sets this", hint=hint))
+    if _thresholds(raw) == ["threshold_dbu"] and "gain_db" not in amplifier:
+        what = "a level at the amplifier's input is volts at its output only by the amplifier's gain, which is missing"
+        hint = "give amplifier.gain_db, or threshold_v instead"
+        faults.append(Fault(key="threshold_dbu", what=what, got=shown(raw["threshold_dbu"], unit="dBu"), hint=hint))
     if not _thresholds(raw):
         faults.append(Fault(key="threshold_dbu", what="missing", allowed=either))
     if table.get("detector") == "peak" and "averaging_s" in table:
@@ -150,8 +163,12 @@ def _limiter_note(limiter: Limiter, rig: Rig, headroom_db: float) -> str:
     rail_v = rig.amplifier.rail_v
     # The most for the rms detector is a square wave, whose rms is its peak.
     square_db = 10.0 * math.log10(2.0) if limiter.detector == "rms" else 0.0
-    most_v = rig.full_scale_v * 10.0 ** ((square_db + headroom_db) / 20.0)
-    text = f"its threshold of {limiter.threshold_dbu:.2f} dBu ({limiter.threshold_v:.4g} V at the amplifier's output)"
+    most_v = rig.full_scale_v * 10.0 ** ((square_db + headroom_db + max(rig.level.mono_gain_db or 0.0, 0.0)) / 20.0)
+    text = f"its threshold of {limiter.threshold_v:.4g} V at the amplifier's output"
+    if limiter.threshold_dbu is not None:
+        text = (
+            f"its threshold of {limiter.threshold_dbu:.2f} dBu ({limiter.threshold_v:.4g} V at the amplifier's output)"
+        )
     if limiter.threshold_v > most_v:
         over_db = 20.0 * math.log10(limiter.threshold_v / most_v)
         return (

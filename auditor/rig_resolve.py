@@ -12,18 +12,23 @@ from collections.abc import Mapping
 from typing import Any
 
 from auditor import protection, published
+from auditor.driver.coil import REFERENCE_C, alpha_per_k
 from auditor.driver.thermal import complete_thermal, rated_thermal_resistance_k_per_w
 from auditor.errors import Fault
-from auditor.rig import Amplifier, Crossover, Driver, Level, Rig, Site
+from auditor.rig import Amplifier, Driver, Rig, Site
 from auditor.rig_assumptions import (
     ASSUMED_AMBIENT_TEMP_C,
+    ASSUMED_BOX_OHM,
     ASSUMED_COIL_DIAMETER_MM,
     ASSUMED_COIL_MATERIAL,
     ASSUMED_DC_RATIO,
     RATING_AMBIENT_C,
 )
-from auditor.rig_faults import checked_tables, model_of, prefixed
+from auditor.rig_branch import Branch, resolve_branch
+from auditor.rig_calibration import calibration_faults, resolve_level
+from auditor.rig_faults import PARTS, checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
+from auditor.rig_impedance import noise_current_a_per_v
 from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
@@ -58,6 +63,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults : list of Fault
     """
     values, faults = checked_tables(document)
+    faults += calibration_faults(document, values)
     faults += _crossover_faults(document, values["crossover"])
     settings, assumed_protection, found = _resolve_protection(document, values["protection"], faults)
     faults += found
@@ -65,23 +71,33 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     faults += found
     limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
-    assumed = _fill_fixed(values) + _fill_driver(values["driver"])
+    assumed = _fill_fixed(values) + _fill_driver(values["driver"]) + _fill_box(values)
     faults += _driver_faults(values)
-    derived, found = _fill_thermal(values)
+    branch = resolve_branch(values, path=path, opens=settings is not None and settings.kind != "none")
+    faults += branch.faults
+    derived, found = _fill_thermal(values, branch)
     faults += found
-    if faults or settings is None:
+    if faults or settings is None or branch.crossover is None:
         return None, _first_of_each_key(faults)
+    amplifier = Amplifier(**{"gain_db": None, **values["amplifier"]})
+    level, assumed_level, faults = resolve_level(
+        values, amplifier, crossover=branch.crossover, sections=sections, limiters=limiters
+    )
+    if faults:
+        return None, faults
+    assumed += assumed_level
     rig = Rig(
-        level=Level(**values["level"]),
-        amplifier=Amplifier(**values["amplifier"]),
+        level=level,
+        amplifier=amplifier,
         equaliser=sections,
         limiters=limiters,
-        crossover=Crossover(**{"order": 0, "frequency_hz": 0.0, **values["crossover"]}),
+        crossover=branch.crossover,
         protection=settings,
-        driver=Driver(**values["driver"]),
+        driver=Driver(**values["driver"], impedance=branch.impedance),
         site=Site(**values["site"]),
-        assumed=_in_file_order(assumed + assumed_limiter + assumed_protection + derived),
+        assumed=_in_file_order(assumed + assumed_limiter + branch.assumed + assumed_protection + derived),
         path=path,
+        notes=tuple(branch.notes),
     )
     return rig, []
 
@@ -127,11 +143,21 @@ def _fill_fixed(values: Values) -> list[str]:
         "coil_temp_limit_c": float(published.COIL_LIMIT_C.value),
     }
     return [
-        *_fill(values["level"], "level", {"gain_db": 0.0}),
-        *_fill(values["crossover"], "crossover", {"pad_db": 0.0}),
+        *_fill(values["crossover"], "crossover", {} if PARTS in values else {"pad_db": 0.0}),
         *_fill(values["driver"], "driver", driver),
         *_fill(values["site"], "site", {"ambient_temp_c": ASSUMED_AMBIENT_TEMP_C}),
     ]
+
+
+def _fill_box(values: Values) -> list[str]:
+    """What one box loads the amplifier with, where something depends on it."""
+    amplifier, driver = values["amplifier"], values["driver"]
+    if "box_impedance_ohm" in amplifier or not ("boxes" in amplifier or amplifier.get("bridged")):
+        return []
+    impedance_ohm = ASSUMED_BOX_OHM
+    if amplifier.get("band") == "hf" and "rated_impedance_ohm" in driver:
+        impedance_ohm = driver["rated_impedance_ohm"] * driver.get("series_count", 1) / driver.get("parallel_count", 1)
+    return _fill(amplifier, "amplifier", {"box_impedance_ohm": impedance_ohm})
 
 
 def _fill_driver(driver: dict[str, Any]) -> list[str]:
@@ -163,7 +189,7 @@ def _crossover_faults(document: Mapping[str, Any], crossover: dict[str, Any]) ->
     faults = [
         Fault(key=f"crossover.{key}", what=f"missing: a {alignment} crossover needs it", allowed=text)
         for key, text in missing.items()
-        if not {key, "parts"} & (raw.keys() | crossover.keys())
+        if key not in raw.keys() | crossover.keys() | ({key} if "parts" in raw else set())
     ]
     order = crossover.get("order")
     if order is not None and order not in ORDERS[alignment]:
@@ -193,14 +219,19 @@ def _driver_faults(values: Values) -> list[Fault]:
     return faults
 
 
-def _fill_thermal(values: Values) -> tuple[list[str], list[Fault]]:
+def _fill_thermal(values: Values, branch: Branch) -> tuple[list[str], list[Fault]]:
     driver, ambient_c = values["driver"], values["site"]["ambient_temp_c"]
     keys = ("rated_impedance_ohm", "dc_resistance_ohm", "continuous_power_w", "coil_material", "coil_temp_limit_c")
     if any(key not in driver for key in keys) or driver["coil_temp_limit_c"] <= ambient_c:
         return [], []
+    a_per_v = None
+    if branch.impedance is not None and branch.crossover is not None:
+        heated_k = driver["coil_temp_limit_c"] - REFERENCE_C
+        added_ohm = driver["dc_resistance_ohm"] * alpha_per_k(driver["coil_material"]) * heated_k
+        a_per_v = noise_current_a_per_v(branch.impedance, branch.crossover, added_ohm=added_ohm)
     # A rating is stated for a laboratory's air, whatever the site is like tonight: hot air must not lower the figure.
     rated_k_per_w = rated_thermal_resistance_k_per_w(
-        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C
+        **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C, current_a_per_v=a_per_v
     )
     given = {key: driver[key] for key in THERMAL_KEYS if key in driver}
     try:

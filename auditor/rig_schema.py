@@ -11,18 +11,61 @@ from pathlib import Path
 from typing import Any
 
 from auditor import protection
+from auditor.rig import Calibration
+from auditor.rig_calibration import WAYS, keys_of
+from auditor.rig_faults import PARTS
 from auditor.rig_fields import RigTable
-from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLES
+from auditor.rig_network import KEYS
+from auditor.rig_tables import EITHER_TABLES, LIST_TABLES, REQUIRED_TABLES, TABLES, CrossoverPart
 
 SCHEMA_PATH = Path(__file__).with_name("rig.schema.json")
 
+
+def _keys_of_others(way: Calibration) -> list[str]:
+    return [key for other in WAYS if other != way for key in keys_of(other)]
+
+
 # What two keys say together, as far as the schema language can tell.
 _RULES: dict[str, dict[str, Any]] = {
-    "crossover": {
-        "if": {"properties": {"alignment": {"const": "none"}}},
-        "then": {"properties": {"order": False, "frequency_hz": False}},
-        "else": {"required": ["order", "frequency_hz"]},
+    "level": {
+        "oneOf": [
+            {"required": list(keys), "properties": dict.fromkeys(_keys_of_others(way), False)}
+            for way, keys in WAYS.items()
+        ],
+        "dependentSchemas": {
+            "mono_gain_db": {
+                "required": ["channels", "full_scale_dbu"],
+                "properties": {"channels": {"const": "mono"}},
+            }
+        },
     },
+    "crossover": {
+        "if": {"required": ["parts"]},
+        "then": {"properties": dict.fromkeys(("alignment", "order", "frequency_hz", "pad_db"), False)},
+        "else": {
+            "required": ["alignment"],
+            "if": {"properties": {"alignment": {"const": "none"}}},
+            "then": {"properties": {"order": False, "frequency_hz": False}},
+            "else": {"required": ["order", "frequency_hz"]},
+        },
+    },
+    PARTS: {
+        "allOf": [
+            {
+                "if": {"properties": {"kind": {"const": kind}}},
+                "then": {
+                    "required": list(needed),
+                    "properties": {
+                        key: False
+                        for key in CrossoverPart.model_fields
+                        if key != "kind" and key not in (*needed, *optional)
+                    },
+                },
+            }
+            for kind, (needed, optional) in KEYS.items()
+        ]
+    },
+    "driver": {"not": {"required": ["impedance_file", "voice_coil_inductance_h"]}},
     "limiter": {"oneOf": [{"required": ["threshold_dbu"]}, {"required": ["threshold_v"]}]},
     "equaliser": {
         "if": {"properties": {"kind": {"enum": ["low_pass", "high_pass"]}}},
@@ -38,6 +81,13 @@ _RULES: dict[str, dict[str, Any]] = {
 }
 
 
+# What tables say together.
+_ACROSS: dict[str, Any] = {
+    "if": {"properties": {"level": {"required": ["full_scale_dbu"]}}},
+    "then": {"properties": {"amplifier": {"required": ["gain_db"]}}},
+}
+
+
 def rig_json_schema() -> dict[str, Any]:
     """The schema, made from the models that check the file."""
     properties = {name: _table_schema(model, rules=name) for name, model in TABLES.items()}
@@ -45,6 +95,9 @@ def rig_json_schema() -> dict[str, Any]:
     properties |= {
         name: {"oneOf": [properties[name], {"type": "array", "items": properties[name]}]} for name in EITHER_TABLES
     }
+    crossover = properties["crossover"]
+    crossover["properties"]["parts"] = properties.pop(PARTS)
+    crossover["required"] = []  # an alignment, or parts: see the rules
     methods = [_table_schema(protection.method(kind).Table, rules=kind) for kind in protection.METHODS]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -53,6 +106,7 @@ def rig_json_schema() -> dict[str, Any]:
         "additionalProperties": False,
         "required": list(REQUIRED_TABLES),
         "properties": {**properties, "protection": {"oneOf": methods}},
+        **_ACROSS,
     }
 
 

@@ -17,9 +17,31 @@ TEMPLATE = """\
 
 
 [level]
-# What leaves the mixer when the file is at full scale.
+# How many volts the file's full scale is at the loudspeaker. One of four ways; take the others out.
+#
+# 1. What leaves the mixer when the file is at full scale, and the gains behind it.
 full_scale_dbu = 18.0        # dBu, level of a 0 dBFS sine. 18 (EBU line-up) to 24 (SMPTE line-up)
 gain_db = -12.0              # dB, optional (0). Faders, processor and input knob together; turned down: negative
+#
+# 2. A meter at the amplifier's loudspeaker terminals, with everything set as for the show: the surest.
+#    `auditor tone -o tone.wav` writes the tone; amplifier.gain_db may then be left out.
+# calibration_tone_dbfs = -30.0   # dBFS, level of the tone, a full-scale sine being 0
+# calibration_voltage_v = 1.95    # V rms, read with that tone
+# calibration_frequency_hz = 315  # Hz, optional (315). Counts behind an equaliser or an active crossover
+#
+# 3. By the amplifier's clip light: a full-scale sine is so far past clipping, or below it (negative).
+# full_scale_re_clip_db = 2.0     # dB. -10 to 10
+#
+# 4. By sound level: programme of that mean level is to be so loud, from one box alone.
+# target_spl_db = 98.0            # dB, continuous (Leq), unweighted or C, one box alone; two that play make 3 dB more
+# target_distance_m = 8.0         # m, to where that is
+# target_level_dbfs = -14.0       # dBFS rms, optional (-14): the programme's mean level, by the mixer's rms meter
+# box_sensitivity_db = 97.0       # dB at 1 m and 2.83 V (8 ohm: 1 W). Printed for 1 W: 4 ohm add 3 dB, 16 ohm take 3
+#
+# With 2 to 4 gain_db is what was turned up since (0).
+# channels = "mono"               # optional (each). mono: all channels of the file are summed into one amplifier
+# mono_gain_db = 0.0              # dB, optional (0), with 1 only: 0 sums to (L + R)/2, 6.02 to L + R
+#
 # match_loudness_lufs = -20.0  # LUFS, optional: the fader ridden so that every track plays at this loudness. -60 to 0
 
 
@@ -49,9 +71,12 @@ gain_db = -12.0              # dB, optional (0). Faders, processor and input kno
 
 [amplifier]
 gain_db = 32.0               # dB, typically 26 to 36: data sheet, or 20 log10(rated voltage / input sensitivity)
-rated_power_w = 300.0        # W, sine, at clipping, into the load below, for one channel. 50 to 2000
+rated_power_w = 300.0        # W, sine, at clipping, into the load below, for one channel, not bridged. 50 to 2000
 rated_load_ohm = 8.0         # ohm, the load of that rating. 4 or 8
 band = "full"                # optional. full: it drives the whole box; hf: the HF driver alone (active crossover)
+# bridged = true             # optional (false). Two channels on one load: twice the volts; the rating above is of one
+# boxes = 2                  # optional (1). Equal boxes in parallel on it, each with its own crossover and protection
+# box_impedance_ohm = 8.0    # ohm, optional (8), for the load that the boxes make together
 
 
 [crossover]
@@ -61,6 +86,20 @@ order = 4                    # 1 to 8; linkwitz-riley 2, 4, 6 or 8. Slope is 6 d
 frequency_hz = 1800.0        # Hz, typically 800 to 6000
 pad_db = 6.0                 # dB, optional (0). Loss between crossover and driver, a positive number. 0 to 10
 # With alignment = "none" leave out order and frequency_hz.
+#
+# A passive network may be given by its parts instead of these four keys, in order from the amplifier, each headed
+# [[crossover.parts]]. `auditor rig show` draws it and plots what it does.
+# [[crossover.parts]]
+# kind = "series_capacitor"  # series_capacitor | series_inductor | series_resistor | shunt_capacitor |
+#                            # shunt_inductor | shunt_resistor | zobel (resistor and capacitor across) | l_pad
+# capacitance_f = 6.8e-6     # F, 6.8e-6 is 6.8 uF. Capacitors and zobel
+# [[crossover.parts]]
+# kind = "shunt_inductor"
+# inductance_h = 0.5e-3      # H, 0.5e-3 is 0.5 mH. Inductors
+# resistance_ohm = 0.3       # ohm, an inductor's wire, optional (0); resistors and zobel
+# [[crossover.parts]]
+# kind = "l_pad"
+# pad_db = 4.0               # dB, loss into the driver's rated impedance
 
 
 [protection]
@@ -115,6 +154,8 @@ continuous_power_w = 60.0    # W, continuous noise (AES, IEC or "rms"). Domes 10
                              # A maker's programme figure is twice this, a peak figure four times: take the smallest
 program_power_w = 120.0      # W, optional (2 x continuous)
 peak_power_w = 240.0         # W, optional (4 x continuous)
+# series_count = 2           # optional (1). Several equal drivers on one branch, figures of one: in series ...
+# parallel_count = 2         # optional (1). ... and such strings in parallel
 coil_material = "copper"     # optional. copper | aluminium (copper-clad aluminium counts as aluminium)
 coil_diameter_mm = 44.0      # mm, optional (44). Domes 19 to 28, compression drivers 25 to 100
 coil_temp_limit_c = 180.0    # C, optional (180). Plain domes 120 to 150, high-power coils 180 to 200
@@ -123,6 +164,14 @@ coil_temp_limit_c = 180.0    # C, optional (180). Plain domes 120 to 150, high-p
 # body_thermal_resistance_k_per_w = 1.8   # K/W, body to the air
 # coil_time_constant_s = 2.8              # s, usually 1 to 6
 # body_time_constant_s = 1100             # s, usually 400 to 2000
+# Optional: how the impedance goes with frequency; left out, it is the rated one throughout. Measured, as a text of
+# three columns, Hz, ohm, degrees:
+# impedance_file = "hf.txt"               # from the rig file's folder
+# or modelled from the coil's resistance and inductance, and the resonance where it is known:
+# voice_coil_inductance_h = 0.05e-3       # H, 0.05e-3 is 0.05 mH. Usually 0.02e-3 to 0.2e-3
+# resonance_hz = 900.0                    # Hz, of the driver as it is mounted
+# mechanical_q = 3.0                      # by its mechanical losses
+# electrical_q = 1.2                      # by the coil's damping
 
 
 [site]

@@ -28,25 +28,32 @@ HEAD = """# The rig file, key by key
 
 What each key is called, its unit, the values that are accepted, and what is assumed where an optional key is left out,
 with the band in which the true value is likely to lie. How to find the values of your own system is in the
-[user guide](user-guide.md#3-describe-your-rig). `auditor rig new` writes a commented example; `auditor rig check FILE`
-shows every value that will be used. The same rules stand in `auditor/rig.schema.json`, a JSON Schema that many editors
-can use to offer keys and underline faults.
+[user guide](user-guide.md#3-describe-your-rig). `auditor rig new` asks for them, or writes a commented
+example; `auditor rig check FILE` shows every value that will be used. The same rules stand in
+`auditor/rig.schema.json`, a JSON Schema that many editors can use to offer keys and underline faults.
 
 Numbers are written without their unit and with a point; a whole number will do for any number. Text goes in quotes.
 Unknown keys are refused, with the nearest known one named. The tables `[level]`, `[amplifier]`, `[crossover]`,
 `[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` (or several `[[limiter]]`) and `[site]` may
-be left out.
+be left out. A passive network by its parts, `[[crossover.parts]]`, stands instead of `[crossover]` and its keys.
 """
 LATER = """## Not in this version
 
 These belong to the rig file's plan and are refused with that reason, not as a misspelling: {names}.
 """
 NOTES = {
-    "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
-    "for peaking sections and shelves, and refused for passes.",
-    "level": "With `match_loudness_lufs` each track is measured first (ITU-R BS.1770), then played with what is "
+    "level": "Exactly one way of calibration: `full_scale_dbu` (with `amplifier.gain_db`); `calibration_tone_dbfs` "
+    "with `calibration_voltage_v`; `full_scale_re_clip_db`; or `target_spl_db` with `target_distance_m` and "
+    "`box_sensitivity_db`. Two at once are refused, and none. A reading past the amplifier's clipping or above a "
+    "limiter's threshold is refused, and a sound level that the amplifier cannot make. `mono_gain_db` goes with "
+    '`channels = "mono"` and `full_scale_dbu`. '
+    "With `match_loudness_lufs` each track is measured first (ITU-R BS.1770), then played with what is "
     "missing to that loudness, before `full_scale_dbu` and `gain_db`; see [sets](sets.md#one-loudness). Left out, "
     "every track is played as it stands in its file.",
+    "amplifier": "`gain_db` is needed with `full_scale_dbu` and for limiter thresholds in dBu. Bridged or not, power, "
+    "load and gain are those of one channel.",
+    "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
+    "for peaking sections and shelves, and refused for passes.",
     "limiter": "Several in a row are each headed `[[limiter]]`, in the order of the signal. The threshold is given by "
     "`threshold_dbu` or by `threshold_v`; one of them, the other follows from the amplifier's gain. `averaging_s` is "
     'for `detector = "rms"` only; `band = "hf"` wants `amplifier.band = "hf"`.',
@@ -59,12 +66,19 @@ NOTES = {
     "relay": "`release_v` must be below `threshold_v`.",
     "crossover": 'With `alignment = "none"` leave out `order` and `frequency_hz`; with any other both are needed. '
     "Orders: linkwitz-riley 2, 4, 6 or 8; butterworth and bessel 1 to 8. The slope is 6 dB per octave times the order.",
+    "crossover.parts": "Instead of `alignment`, `order`, `frequency_hz` and `pad_db`: one table for each part, with "
+    "double brackets, in order from the amplifier. Capacitors have `capacitance_f`; inductors `inductance_h` and, if "
+    "known, `resistance_ohm`; resistors `resistance_ohm`; a zobel `resistance_ohm` and `capacitance_f`; an l_pad "
+    "`pad_db`. The protective part stands behind them all, directly before the driver. A network that the amplifier "
+    "sees with less than 0.5 ohm is refused.",
     "driver": "`program_power_w` may not be less than `continuous_power_w`, nor `peak_power_w` less than "
     "`program_power_w`; `dc_resistance_ohm` may not exceed `rated_impedance_ohm`; `coil_temp_limit_c` must be above "
     "`site.ambient_temp_c`. Thermal resistances that are left out follow from the rating, in air of 25 C, *and* from "
     "`coil_temp_limit_c`: a lower limit alone lowers them and so makes a better cooled driver with more room. Give the "
     "maker's thermal resistances with the limit, or keep its default. Where one of the two is given, the other is the "
-    "rest of what the rating implies.",
+    "rest of what the rating implies. Without `impedance_file` and `voice_coil_inductance_h`, of which one may be "
+    "given, the impedance is the rated one throughout; a modelled one has no resonance without all three of "
+    "`resonance_hz`, `mechanical_q` and `electrical_q`.",
     "lamp": "A lamp is named by `part`, or described by `design_voltage_v` with `design_current_a`; not both. Voltage "
     "and current are those of one lamp, whatever the bank.",
 }
@@ -85,10 +99,11 @@ def page() -> str:
         parts.append(_section(title, name, model, note=name))
     names = [f"`[{name}]`" for name in LATER_TABLES] + [f"`{key}`" for key in LATER_KEYS]
     names += [f'`kind = "{kind}"`' for kind in protection.LATER]
-    later = LATER.format(names=", ".join(names))
-    title, _, text = later.partition("\n\n")
-    wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
-    parts.append(f"{title}\n\n{wrapped}\n")
+    if names:
+        later = LATER.format(names=", ".join(names))
+        title, _, text = later.partition("\n\n")
+        wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
+        parts.append(f"{title}\n\n{wrapped}\n")
     return "\n".join(parts)
 
 
@@ -101,7 +116,7 @@ def _section(title: str, table: str, model: type[RigTable], *, note: str) -> str
 
 
 def _row(table: str, model: type[RigTable], key: str) -> str:
-    from auditor.rig_faults import unit_of
+    from auditor.rig_value_faults import unit_of
 
     field = model.model_fields[key]
     left_out = "needed" if field.is_required() else _assumption(table, key)
@@ -118,7 +133,7 @@ def _accepted(model: type[RigTable], key: str) -> str:
     if "enum" in found:
         return ", ".join(f'`"{word}"`' for word in found["enum"])
     if "minimum" not in found:
-        return "text"
+        return "true, false" if found["type"] == "boolean" else "text"
     whole = ", whole" if found["type"] == "integer" else ""
     return f"{found['minimum']:g} to {found['maximum']:g}{whole}"
 
@@ -140,6 +155,10 @@ def _constants() -> dict[str, str]:
 
     return {
         "level.gain_db": "0",
+        "level.calibration_frequency_hz": f"{rig_assumptions.ASSUMED_TONE_HZ:g}",
+        "level.target_level_dbfs": f"{rig_assumptions.ASSUMED_PROGRAMME_DBFS:g}",
+        "level.mono_gain_db": "0",
+        "amplifier.box_impedance_ohm": f"{rig_assumptions.ASSUMED_BOX_OHM:g}",
         "crossover.pad_db": "0",
         "protection.series_count": "1",
         "protection.parallel_count": "1",

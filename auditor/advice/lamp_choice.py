@@ -196,7 +196,7 @@ def _conclude(material: Material, programme: Programme, tried: list[Tried]) -> L
     return LampChoice(
         rig=rig,
         worst_case_v=source_v,
-        worst_case_w=source_v**2 / rig.driver.rated_impedance_ohm,
+        worst_case_w=source_v**2 / rig.driver.branch_v2_per_w,
         hold_s=HELD_S,
         bare_ceiling_v=_ceiling_v(steady_curve(bare), rig),
         is_needed=not comes_through(programme, bare),

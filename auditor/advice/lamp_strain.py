@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.advice.worst_case import worst_case
+from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.chain.splitter import HfFrames
 from auditor.driver.coil import CoilNetwork
 from auditor.judgement.ratings import stretches
@@ -100,6 +101,7 @@ def merged(frames: HfFrames, *, count: int = FRAMES_IN_ONE) -> HfFrames:
         duration_s=frames.duration_s,
         rms_v=np.sqrt(square.mean(axis=1)),
         peak_v=peak_v.max(axis=1),
+        division=None if frames.division is None else frames.division.merged(frames.rms_v, count=count),
     )
 
 
@@ -142,7 +144,10 @@ def comes_through(programme: Programme, rig: Rig) -> bool:
 def steady_curve(rig: Rig) -> SteadyCurve:
     """Curve of the rig's driver behind its lamps as they are, or bare."""
     network = CoilNetwork.of(rig.driver, rig.site.ambient_temp_c)
-    return SteadyCurve.of(rig.protection, network) if isinstance(rig.protection, Lamp) else SteadyCurve.bare(network)
+    division = steady_division(rig) if is_per_frequency(rig) else None
+    if isinstance(rig.protection, Lamp):
+        return SteadyCurve.of(rig.protection, network, division)
+    return SteadyCurve.bare(network, division)
 
 
 def median_loss_db(programme: Programme, rig: Rig) -> float:

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from auditor.advice import limiter_reason
 from auditor.advice.limiter_search import HEAT, PEAK, STEP_DB, Trial, Trials, judged
-from auditor.advice.limiter_stages import Stage, at_threshold, peak_stage, rms_stage, textbook_dbu
+from auditor.advice.limiter_settings import Setting, at_threshold, level_dbu, setting_of
+from auditor.advice.limiter_stages import Stage, peak_stage, rms_stage
 from auditor.advice.limiter_verify import Pass, Verified, pass_through, verify
 from auditor.advice.material import gather
 from auditor.judgement.heat import CarriedHeat
@@ -29,35 +30,6 @@ if TYPE_CHECKING:
     Tell = Callable[[str], None]
 
 _MOST_PASSES = 6
-
-
-@dataclass(frozen=True, kw_only=True)
-class Setting:
-    """One limiter, as it would be set.
-
-    Parameters
-    ----------
-    threshold_dbu, threshold_v : float
-        At the amplifier's input, and at its output as rms of a sine.
-    threshold_dbfs : float
-        Level of a sine in the file that just reaches it, where no equaliser changes it.
-    textbook_dbu : float
-        What the rating alone would give: for a sine in the HF band, without regard to the programme.
-    needed : bool
-        Whether the programme is over a limit that it is for; otherwise it just begins to work on the loudest passage.
-    """
-
-    detector: str
-    threshold_dbu: float
-    threshold_v: float
-    threshold_dbfs: float
-    attack_s: float
-    hold_s: float
-    release_s: float
-    averaging_s: float
-    band: str
-    textbook_dbu: float
-    needed: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,8 +145,8 @@ def find(
     )
     return LimiterChoice(
         rig=rig,
-        rms=_setting(rms, bare),
-        peak=_setting(peak, bare),
+        rms=setting_of(rms.limiter, bare, needed=rms.needed),
+        peak=setting_of(peak.limiter, bare, needed=peak.needed),
         limiters=(rms.limiter, peak.limiter),
         verified=verified,
         rms_only_db=alone[0],
@@ -241,32 +213,18 @@ def _settled(trials: Trials, paths: Sequence[str], rms: Stage, peak: Stage, tell
 
 
 def _lowered(stage: Stage, over_db: float, trials: Trials) -> Stage:
-    threshold_dbu = round(stage.limiter.threshold_dbu - max(STEP_DB, round(over_db + STEP_DB / 2.0, 1)), 1)
+    threshold_dbu = round(level_dbu(stage.limiter, trials.rig) - max(STEP_DB, round(over_db + STEP_DB / 2.0, 1)), 1)
     return replace(stage, limiter=at_threshold(stage.limiter, threshold_dbu, trials.rig), needed=True)
-
-
-def _setting(stage: Stage, rig: Rig) -> Setting:
-    limiter = stage.limiter
-    return Setting(
-        detector=limiter.detector,
-        threshold_dbu=limiter.threshold_dbu,
-        threshold_v=limiter.threshold_v,
-        threshold_dbfs=limiter.threshold_dbu - rig.level.full_scale_dbu - rig.level.gain_db,
-        attack_s=limiter.attack_s,
-        hold_s=limiter.hold_s,
-        release_s=limiter.release_s,
-        averaging_s=limiter.averaging_s,
-        band=limiter.band,
-        textbook_dbu=textbook_dbu(rig, limiter.detector),
-        needed=stage.needed,
-    )
 
 
 def rig_lines(choice: LimiterChoice) -> list[str]:
     """The two limiters as they stand in a rig file, in place of any that it has."""
     lines = []
     for limiter in choice.limiters:
-        lines += ["[[limiter]]", f'detector = "{limiter.detector}"', f"threshold_dbu = {limiter.threshold_dbu:.1f}"]
+        threshold = f"threshold_v = {limiter.threshold_v:.5g}"
+        if limiter.threshold_dbu is not None:
+            threshold = f"threshold_dbu = {limiter.threshold_dbu:.1f}"
+        lines += ["[[limiter]]", f'detector = "{limiter.detector}"', threshold]
         lines += [
             f"attack_s = {limiter.attack_s:g}",
             f"hold_s = {limiter.hold_s:g}",

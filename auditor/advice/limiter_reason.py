@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.advice.limiter_search import HEAT, PEAK
-from auditor.advice.limiter_stages import BELOW_RMS_DB, BELOW_TEXTBOOK_DB, textbook_dbu
+from auditor.advice.limiter_settings import level_dbu, level_text, textbook_dbu
+from auditor.advice.limiter_stages import BELOW_RMS_DB, BELOW_TEXTBOOK_DB
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -117,17 +118,18 @@ def _rms(found: Found) -> list[str]:
         return [rested, _rails(stage, "rms")]
     sentences = []
     if stage.unheld and stage.left_db <= 0.0:
-        lowest_dbu = textbook_dbu(found.rig, "rms") - BELOW_TEXTBOOK_DB
+        lowest = level_text(textbook_dbu(found.rig, "rms") - BELOW_TEXTBOOK_DB, found.rig, decimals=0)
         attack_s = stage.unheld[-1].attack_s
         sentences.append(
-            f"With an attack of {attack_s:g} s no threshold down to {lowest_dbu:.0f} dBu holds: too much passes before "
-            "it is over."
+            f"With an attack of {attack_s:g} s no threshold down to {lowest} holds: too much passes before it is over."
         )
     if stage.slower:
         slow = stage.slower[0]
+        slow_dbu = level_dbu(slow, found.rig)
+        lower_db = level_dbu(stage.limiter, found.rig) - slow_dbu
         sentences.append(
-            f"A slower rms limiter (attack {slow.attack_s:g} s) would have to stand at {slow.threshold_dbu:.1f} dBu, "
-            f"{stage.limiter.threshold_dbu - slow.threshold_dbu:.1f} dB lower, for the sake of the power over 1 s."
+            f"A slower rms limiter (attack {slow.attack_s:g} s) would have to stand at "
+            f"{level_text(slow_dbu, found.rig)}, {lower_db:.1f} dB lower, for the sake of the power over 1 s."
         )
     return sentences
 
@@ -145,7 +147,7 @@ def _peak(found: Found) -> list[str]:
         )
     if stage.slower and not stage.unheld:
         usual = stage.slower[0]
-        lower_db = stage.limiter.threshold_dbu - usual.threshold_dbu
+        lower_db = level_dbu(stage.limiter, found.rig) - level_dbu(usual, found.rig)
         shorter = stage.limiter.attack_s < usual.attack_s
         why = "too much passes before it acts" if shorter else "it lets go between one crest and the next"
         sentences.append(

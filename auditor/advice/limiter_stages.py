@@ -16,17 +16,15 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from auditor.advice.limiter_search import HEAT, LONG, PEAK, SHORT, STEP_DB, Trial, Trials, highest_threshold
-from auditor.chain.level import dbu, volts
-from auditor.chain.limiter import limiter_threshold_dbu
+from auditor.advice.limiter_settings import at_threshold, level_dbu, make_limiter, search_gain_db, textbook_dbu
+from auditor.chain.level import dbu
 from auditor.chain.listen import listen
-from auditor.rig import Limiter
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from typing import Literal
 
     from auditor.audit_types import Cause
-    from auditor.rig import Rig
+    from auditor.rig import Limiter, Rig
 
     Tell = Callable[[str], None]
 
@@ -41,7 +39,6 @@ _HELD_S = 0.1  # five periods of 50 Hz: a hold and a release that bridge the cre
 # Attack in periods of the corner, and whether it holds.
 _PEAK_TIMES = ((1.0, False), (1.0, True), (0.25, False), (0.25, True), (0.0, False), (0.0, True))
 _LITTLE_WORK = 0.1  # share of the time up to which the usual times are good enough
-_SHORTEST_RELEASE_S = 0.001
 _LOWEST_DBU, _HIGHEST_DBU = -60.0, 40.0  # of the rig file
 _LEAST_GAIN_DB = 1.0  # by which a shorter attack must raise the threshold to be worth it
 
@@ -76,45 +73,6 @@ class Stage:
     unheld: tuple[Limiter, ...] = ()
     binding: str | None = None
     at_rails: bool = False
-
-
-def textbook_dbu(rig: Rig, detector: Literal["rms", "peak"]) -> float:
-    """Level at the amplifier's input of a sine far above the corner that just reaches the rating [dBu].
-
-    The rms limiter's is that of the continuous rating; the peak limiter's has its crests at the peak rating.
-    """
-    driver = rig.driver
-    power_w = driver.continuous_power_w if detector == "rms" else driver.peak_power_w / 2.0
-    return limiter_threshold_dbu(power_w, driver.rated_impedance_ohm, rig.amplifier.gain_db) + rig.crossover.pad_db
-
-
-def make_limiter(
-    rig: Rig,
-    detector: Literal["rms", "peak"],
-    threshold_dbu: float,
-    *,
-    averaging_s: float,
-    attack_s: float,
-    release_s: float,
-    hold_s: float = 0.0,
-) -> Limiter:
-    """A limiter in front of the amplifier, with times as they would be printed."""
-    return Limiter(
-        detector=detector,
-        threshold_dbu=threshold_dbu,
-        threshold_v=volts(threshold_dbu + rig.amplifier.gain_db),
-        attack_s=float(f"{attack_s:.2g}"),
-        hold_s=hold_s,
-        release_s=float(f"{max(release_s, _SHORTEST_RELEASE_S):.2g}"),
-        ratio=None,
-        averaging_s=averaging_s,
-        band=rig.amplifier.band,
-    )
-
-
-def at_threshold(limiter: Limiter, threshold_dbu: float, rig: Rig) -> Limiter:
-    """The same limiter at another threshold."""
-    return replace(limiter, threshold_dbu=threshold_dbu, threshold_v=volts(threshold_dbu + rig.amplifier.gain_db))
 
 
 def rms_stage(trials: Trials, paths: Sequence[str], tell: Tell) -> Stage:
@@ -170,14 +128,14 @@ def peak_stage(trials: Trials, paths: Sequence[str], rms: Limiter, tell: Tell) -
             PEAK,
             start_dbu=start_dbu,
             # One trial tells whether it is worth it.
-            lowest_dbu=start_dbu if found else rms.threshold_dbu - BELOW_RMS_DB,
+            lowest_dbu=start_dbu if found else level_dbu(rms, rig) - BELOW_RMS_DB,
         )
         if threshold_dbu is None:
             unheld += [] if found else [limiter]
             continue
         found.append((at_threshold(limiter, threshold_dbu, rig), binding))
         start_dbu = threshold_dbu + _LEAST_GAIN_DB
-        if threshold_dbu >= rms.threshold_dbu and _works(trials, binding, (rms, found[-1][0])) <= _LITTLE_WORK:
+        if threshold_dbu >= level_dbu(rms, rig) and _works(trials, binding, (rms, found[-1][0])) <= _LITTLE_WORK:
             break
     if not found:
         return _best_effort(trials, over, (rms,), unheld[-1], PEAK, unheld=tuple(unheld[:-1]))
@@ -280,12 +238,12 @@ def _resting(trials: Trials, paths: Sequence[str], before: tuple[Limiter, ...], 
     ]
     trials.decodes += len(heard)
     loudest_v = max((each.rms_v if is_rms else each.peak_v for each in heard), default=0.0)
-    rail_dbu = dbu(rig.amplifier.rail_v / math.sqrt(2.0)) - rig.amplifier.gain_db
-    level_dbu = dbu(loudest_v) - rig.amplifier.gain_db if loudest_v > 0.0 else _LOWEST_DBU
-    if level_dbu <= _LOWEST_DBU:  # silence, or as good as that
+    rail_dbu = dbu(rig.amplifier.rail_v / math.sqrt(2.0)) - search_gain_db(rig)
+    loudest_dbu = dbu(loudest_v) - search_gain_db(rig) if loudest_v > 0.0 else _LOWEST_DBU
+    if loudest_dbu <= _LOWEST_DBU:  # silence, or as good as that
         return Stage(limiter=at_threshold(limiter, _down(textbook_dbu(rig, limiter.detector)), rig), needed=False)
-    at_rails = level_dbu > rail_dbu
-    threshold_dbu = _down(rail_dbu) if at_rails else _up(level_dbu)
+    at_rails = loudest_dbu > rail_dbu
+    threshold_dbu = _down(rail_dbu) if at_rails else _up(loudest_dbu)
     return Stage(limiter=at_threshold(limiter, threshold_dbu, rig), needed=False, at_rails=at_rails)
 
 

@@ -25,7 +25,7 @@ class Material:
     Parameters
     ----------
     rig : Rig
-        What they went through; its protection and driver are not part of that.
+        What they went through; its protection is not part of that, nor the driver but for its impedance.
     tracks : tuple of Played
         Without the ladder of other gains: no margin can be had from them.
     faults : tuple of FileFault

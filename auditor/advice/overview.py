@@ -12,12 +12,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from auditor.advice import fuse_choice, limiter_choice
 from auditor.advice.lamp_banks import of_part
 from auditor.advice.lamp_choice import find as find_lamp
+from auditor.advice.limiter_settings import level_dbu, level_text
 from auditor.advice.trial import Outcome, put_through
 from auditor.advice.worst_case import worst_case_v
 from auditor.audit_types import SEVERITY, Cause
+from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.parts.protective import breakers, fuses
 from auditor.parts.resettables import resettables
 from auditor.protection import of_keys
@@ -108,7 +112,9 @@ def compare(material: Material, *, limited: Material | None = None) -> Overview:
         methods.append(Method(kind=kind, part=in_words(settings), is_fitted=is_fitted, outcome=outcome))
     if limited is not None:
         outcome = put_through(limited, replace(limited.rig, protection=NoProtection()))
-        part = ", ".join(f"{each.detector} {each.threshold_dbu:.1f} dBu" for each in limited.rig.limiters)
+        part = ", ".join(
+            f"{each.detector} {level_text(level_dbu(each, limited.rig), limited.rig)}" for each in limited.rig.limiters
+        )
         methods.append(Method(kind="limiter", part=part, is_fitted=False, outcome=outcome))
     return Overview(rig=rig, methods=tuple(methods))
 
@@ -202,8 +208,14 @@ def in_words(settings: Settings) -> str | None:
 
 
 def _continuous_a(rig: Rig) -> float:
-    """Current at the driver's continuous rating [A]."""
-    return math.sqrt(rig.driver.continuous_power_w / rig.driver.rated_impedance_ohm)
+    """Current of the HF branch at the continuous rating [A]; that of noise, where impedance goes with frequency."""
+    driver = rig.driver
+    rated_v = math.sqrt(driver.continuous_power_w * driver.branch_v2_per_w)
+    if not is_per_frequency(rig):
+        return rated_v / driver.branch_impedance_ohm
+    nothing = np.zeros(1)
+    current_a, _ = steady_division(rig).divide(np.array([rated_v]), nothing, nothing)
+    return float(current_a[0])
 
 
 def _lamp(material: Material) -> Settings:
@@ -249,7 +261,7 @@ def _resettable(material: Material) -> Settings:
 def _relay(material: Material) -> Settings:
     """Opens at the programme rating: a sine of it just reaches the usual peak rating."""
     driver = material.rig.driver
-    return of_keys("relay", threshold_v=math.sqrt(driver.program_power_w * driver.rated_impedance_ohm))
+    return of_keys("relay", threshold_v=math.sqrt(driver.program_power_w * driver.branch_v2_per_w))
 
 
 _CHOICES: dict[str, Callable[[Material], Settings]] = {

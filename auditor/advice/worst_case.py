@@ -14,6 +14,7 @@ import numpy as np
 
 from auditor import published
 from auditor.audit_types import Cause
+from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.chain.splitter import DEFAULT_FRAME_S, HfFrames
 from auditor.units import db_to_amplitude
 
@@ -47,4 +48,5 @@ def worst_case(rig: Rig, *, frame_s: float = DEFAULT_FRAME_S) -> HfFrames:
         duration_s=frames * frame_s,
         rms_v=np.full(frames, rms_v, dtype=np.float32),
         peak_v=np.full(frames, crest * rms_v, dtype=np.float32),
+        division=steady_division(rig).repeated(frames) if is_per_frequency(rig) else None,
     )

@@ -15,6 +15,7 @@ from auditor.audit_types import LimiterWork
 from auditor.chain.overdrive import OverdriveLadder
 from auditor.chain.processor import after_amplifier
 from auditor.chain.splitter import HfFrames
+from auditor.division import Division
 from auditor.programme.decode import Finding
 from auditor.programme.loudness import Loudness
 from auditor.store.vault import Record
@@ -91,6 +92,8 @@ def frames_record(frames: HfFrames) -> Record:
         value = getattr(frames, each.name)
         if isinstance(value, np.ndarray):
             arrays[each.name] = value
+        elif isinstance(value, Division):
+            arrays["division"], values["division_ohm"] = value.ratio, value.rated_impedance_ohm
         elif isinstance(value, float):
             values[each.name] = value
         elif value is not None:
@@ -157,7 +160,11 @@ def has_ladder(record: Record) -> bool:
 
 
 def _frames_of(values: dict[str, Any], arrays: dict[str, Any]) -> HfFrames:
-    return HfFrames(**values, **arrays)
+    division = None
+    if "division" in arrays:
+        division = Division(ratio=arrays["division"], rated_impedance_ohm=values["division_ohm"])
+    plain = {name: value for name, value in {**values, **arrays}.items() if not name.startswith("division")}
+    return HfFrames(**plain, division=division)
 
 
 def _values_of(channel: Passed) -> dict[str, Any]:

@@ -48,8 +48,8 @@ def listen(source: Source, rig: Rig, *, averaging_s: float) -> Loudest:
     ProgrammeError
         If the file cannot be read.
     """
-    programme = decode.inspect(ride(source, rig)[0])
-    ears = [_Ear(rig, programme, averaging_s) for _ in range(programme.channel_count)]
+    programme = decode.inspect(ride(source, rig)[0], mono_gain_db=rig.level.mono_gain_db)
+    ears = [_Ear(rig, programme, averaging_s) for _ in range(programme.feed_count)]
     with SideBySide(ears) as running:
         for block in decode.blocks(programme, decode.Finding()):
             running.push(block)

@@ -24,6 +24,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from auditor.arrays import drain
+from auditor.chain.crossover import settling_s
+from auditor.chain.equivalent import equivalent_high_pass
 from auditor.chain.splitter import branch_voltage
 from auditor.kernels import compiled, largest_magnitude
 
@@ -100,39 +102,20 @@ class OverdriveLadder:
         """Whether clipping changes this row at that gain, so that its peaks are not exact."""
         return bool(max(gain_db, 0.0) > self.onset_db[row])
 
-    def frames_at(
-        self,
-        frames: HfFrames,
-        gain_db: float,
-        exact: Iterable[WishedRow] = (),
-        *,
-        frames_per_row: int = FRAMES_PER_ROW,
-    ) -> HfFrames:
-        """HF frames at a gain change of `gain_db` from the present level, the peaks of some rows exactly.
-
-        Parameters
-        ----------
-        frames : HfFrames
-            At the present level: as the splitter made them, or with one frame for each row.
-        gain_db : float
-        exact : iterable of WishedRow
-        frames_per_row : int
-            `FRAMES_PER_ROW`, or 1.
-        """
+    def frames_at(self, frames: HfFrames, gain_db: float, exact: Iterable[WishedRow] = ()) -> HfFrames:
+        """HF frames at a gain change of `gain_db` from the present level, the peaks of some rows exactly."""
         scale = np.float32(10.0 ** (gain_db / 20.0))
         rms_v, peak_v = frames.rms_v * scale, frames.peak_v * scale
         if max(gain_db, 0.0) > self.onset_db.min(initial=math.inf):
-            rms_v *= self._ratio(self.level_db, gain_db, frames_per_row, points=3, exponent=_LEVEL_EXPONENT)[
-                : len(rms_v)
-            ]
-            peak_v *= self._ratio(self.peak_db, gain_db, frames_per_row, points=2, exponent=1.0)[: len(peak_v)]
+            rms_v *= self._ratio(self.level_db, gain_db, len(rms_v), points=3, exponent=_LEVEL_EXPONENT)
+            peak_v *= self._ratio(self.peak_db, gain_db, len(peak_v), points=2, exponent=1.0)
         for row in exact:
-            here = peak_v[row.row * frames_per_row : (row.row + 1) * frames_per_row]
-            here[:] = self._exact_peaks_v(row, scale, frames_per_row)[: len(here)]
+            here = peak_v[row.row * FRAMES_PER_ROW : (row.row + 1) * FRAMES_PER_ROW]
+            here[:] = self._exact_peaks_v(row, scale)[: len(here)]
         return replace(frames, rms_v=rms_v, peak_v=peak_v)
 
     def _ratio(
-        self, rows_db: NDArray[np.float16], gain_db: float, frames_per_row: int, *, points: int, exponent: float
+        self, rows_db: NDArray[np.float16], gain_db: float, frames: int, *, points: int, exponent: float
     ) -> NDArray[np.float32]:
         """Departure at a gain between rungs as a ratio of voltages, frame by frame."""
         gain_db = min(max(gain_db, float(self.gain_db[0])), float(self.gain_db[-1]))
@@ -146,13 +129,13 @@ class OverdriveLadder:
         low_db, high_db = rows_db[late, above - 1].astype(np.float32), rows_db[late, above].astype(np.float32)
         departure_db[late] = low_db + (high_db - low_db) * np.clip(way, 0.0, 1.0) ** exponent
         ratio = np.power(np.float32(10.0), departure_db / 20, dtype=np.float32)
-        return ratio if frames_per_row == 1 else np.repeat(ratio, frames_per_row)
+        return np.repeat(ratio, FRAMES_PER_ROW)[:frames]
 
-    def _exact_peaks_v(self, row: WishedRow, scale: np.float32, frames_per_row: int) -> NDArray[np.float32]:
+    def _exact_peaks_v(self, row: WishedRow, scale: np.float32) -> NDArray[np.float32]:
         clipped_v = np.clip(row.wished_v * scale, -self.rail_v, self.rail_v)
         branch_v = branch_voltage(clipped_v, self.sample_rate_hz, self.crossover)
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])
-        peaks_v: NDArray[np.float32] = inside_v.reshape(frames_per_row, -1).max(axis=1)
+        peaks_v: NDArray[np.float32] = inside_v.reshape(FRAMES_PER_ROW, -1).max(axis=1)
         return peaks_v
 
 
@@ -201,10 +184,13 @@ class LadderBuilder:
         self.gain_db = _rung_gains_db(full_scale_peak_v / rail_v, headroom_db)
         self._gains = (10.0 ** (self.gain_db / 20.0)).astype(np.float32)
         self._present = int(np.argmin(np.abs(self.gain_db)))
-        self._sections = _high_pass_sections(crossover, sample_rate_hz)
+        self._sections = _high_pass_sections(equivalent_high_pass(crossover), sample_rate_hz)
         self._climb = _climber(len(self.gain_db), len(self._sections) == 4)
         self._row_length = frame_length * FRAMES_PER_ROW
-        self._lead = math.ceil(_SETTLE_PERIODS * sample_rate_hz / max(crossover.frequency_hz, 100.0))
+        settle_s = _SETTLE_PERIODS / max(crossover.frequency_hz, 100.0)
+        if crossover.network is not None:
+            settle_s = max(settle_s, settling_s(crossover))
+        self._lead = math.ceil(settle_s * sample_rate_hz)
         self._waiting = np.zeros(self._lead, dtype=np.float32)
         self._levels_db: list[NDArray[np.float16]] = []
         self._peaks_db: list[NDArray[np.float16]] = []

@@ -105,7 +105,7 @@ def play(
         If the file cannot be read or nothing in it can.
     """
     entry, progress = ride(source, rig, progress, store=store)
-    programme = tags.titled(decode.inspect(entry))
+    programme = tags.titled(decode.inspect(entry, mono_gain_db=rig.level.mono_gain_db))
     with Recall(store, programme, rig, frame_s=frame_s) as recall:
         passage = recall.passage(with_ladder=with_ladder)
         if passage is None:
@@ -137,7 +137,7 @@ def _pass(
     with_ladder: bool,
 ) -> Passage:
     """Every sample of a file through amplifier and crossover."""
-    lines = [_Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.channel_count)]
+    lines = [_Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
     finding = decode.Finding()
     with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
@@ -230,7 +230,7 @@ class _Line:
         self._climbs = with_ladder and not rig.limiters
         self.meter = ChannelMeter(sample_rate_hz)
         self.processor = Processor(rig, sample_rate_hz, where=programme.name)
-        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s)
+        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s, rig=rig)
         self.amplifier = AmplifierChannel(
             volts_per_unit=self.processor.unit_v,
             rail_v=rig.amplifier.rail_v,

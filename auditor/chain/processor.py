@@ -31,15 +31,15 @@ _SETTLE_PERIODS, _SETTLE_LEAST_S = 8.0, 0.020  # in which a crossover forgets wh
 
 
 def after_amplifier(rig: Rig) -> Crossover:
-    """What stands behind the amplifier: the crossover, or where that is active only the pad."""
-    if rig.amplifier.band == "full":
+    """What stands behind the amplifier: the crossover, or only the pad where that is active; a network in any case."""
+    if rig.amplifier.band == "full" or rig.crossover.network is not None:
         return rig.crossover
     return replace(rig.crossover, alignment="none", order=0, frequency_hz=0.0)
 
 
 def before_amplifier(rig: Rig) -> Crossover | None:
     """The active crossover; None where it is passive or there is none."""
-    if rig.amplifier.band == "full" or rig.crossover.alignment == "none":
+    if after_amplifier(rig) is rig.crossover or rig.crossover.alignment == "none":
         return None
     return replace(rig.crossover, pad_db=0.0)
 

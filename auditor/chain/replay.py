@@ -60,7 +60,7 @@ class Replay:
     def _frames(self, gain_db: float) -> HfFrames:
         processor = Processor(self.rig, self.programme.sample_rate_hz, gain_db=gain_db)
         unit_v, rail_v = np.float32(processor.unit_v), self.rig.amplifier.rail_v
-        splitter = Splitter(self.programme.sample_rate_hz, before_pad(self.rig), frame_s=self.frame_s)
+        splitter = Splitter(self.programme.sample_rate_hz, before_pad(self.rig), frame_s=self.frame_s, rig=self.rig)
         for block in decode.blocks(self.programme, decode.Finding()):
             splitter.push(clip(processor.push(np.ascontiguousarray(block[:, self.channel])) * unit_v, rail_v))
         splitter.push(clip(processor.finish() * unit_v, rail_v))

@@ -16,17 +16,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.arrays import drain
-from auditor.chain.crossover import response
+from auditor.chain.crossover import response, settling_s
+from auditor.chain.divider import Divider, is_per_frequency
 from auditor.kernels import compiled, largest_magnitude, sum_of_squares
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from auditor.rig import Crossover
+    from auditor.division import Division
+    from auditor.rig import Crossover, Rig
 
 DEFAULT_FRAME_S = 0.006
-# Enough for every alignment at its own corner: eight periods of it, and never less than 20 ms.
-_OVERLAP_PERIODS = 8.0
+# Room for the crossover to settle, and never less than 20 ms.
 _OVERLAP_LEAST_S = 0.020
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
@@ -39,12 +40,15 @@ class HfFrames:
 
     rms_v, peak_v : ndarray [shape=(frames,)] float32
         rms and largest absolute voltage in each frame [V]. The last frame is filled up with silence.
+    division : Division or None
+        How part and driver divide each frame; None where one impedance holds for all frequencies.
     """
 
     frame_s: float
     duration_s: float
     rms_v: NDArray[np.float32]
     peak_v: NDArray[np.float32]
+    division: Division | None = None
 
 
 class Splitter:
@@ -56,13 +60,16 @@ class Splitter:
     crossover : Crossover
     frame_s : float, optional
         Wished-for frame length [s]; rounded to whole samples.
+    rig : Rig, optional
+        Given, the frames also tell how part and driver divide each, where that depends on frequency.
     """
 
-    def __init__(self, sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None) -> None:
+    def __init__(
+        self, sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None, rig: Rig | None = None
+    ) -> None:
         self.frame_length = max(1, round((frame_s or DEFAULT_FRAME_S) * sample_rate_hz))
         self.frame_s = self.frame_length / sample_rate_hz
-        corner_s = 0.0 if crossover.alignment == "none" else 1.0 / crossover.frequency_hz
-        overlap_s = max(_OVERLAP_LEAST_S, _OVERLAP_PERIODS * corner_s)
+        overlap_s = max(_OVERLAP_LEAST_S, settling_s(crossover))
         self._fft_length = 1 << int(np.ceil(np.log2(4.0 * overlap_s * sample_rate_hz)))
         overlap = self._fft_length // 4
         self._ahead = int(overlap * _OVERLAP_SHARE_AHEAD)
@@ -78,6 +85,9 @@ class Splitter:
         self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
         self._rms_v: list[NDArray[np.float32]] = []
         self._peaks: list[NDArray[np.float32]] = []
+        self._divider: Divider | None = None
+        if rig is not None and is_per_frequency(rig):
+            self._divider = Divider(rig, sample_rate_hz, frame_length=self.frame_length)
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,) [V]."""
@@ -104,11 +114,13 @@ class Splitter:
         if self._frame[2] > 0:
             self._rms_v.append(self._rms(self._frame[:1]))
             self._peaks.append(self._frame[1:2].astype(np.float32))
+        rms_v = drain(self._rms_v, np.empty(0, dtype=np.float32))
         return HfFrames(
             frame_s=self.frame_s,
             duration_s=self._length / self._sample_rate_hz,
-            rms_v=drain(self._rms_v, np.empty(0, dtype=np.float32)),
+            rms_v=rms_v,
             peak_v=drain(self._peaks, np.empty(0, dtype=np.float32)),
+            division=None if self._divider is None else self._divider.finish(len(rms_v)),
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
@@ -131,6 +143,13 @@ class Splitter:
         _energy_and_peak(branch_v, self._behind, self._hop, count, self.frame_length, self._frame, energy, peak)
         self._rms_v.append(self._rms(energy))
         self._peaks.append(peak)
+        if self._divider is not None:
+            self._divider.push(self._wave(branch_v, count))
+
+    def _wave(self, branch_v: NDArray[np.float32], count: int) -> NDArray[np.float32]:
+        """The first `count` samples of the branch in a row [V]."""
+        wave_v: NDArray[np.float32] = branch_v[:, self._behind : self._behind + self._hop].reshape(-1)[:count]
+        return wave_v
 
     def _rms(self, energy: NDArray[np.float64]) -> NDArray[np.float32]:
         return np.sqrt(energy / self.frame_length).astype(np.float32)
@@ -148,11 +167,16 @@ class BranchStream(Splitter):
         return drain(self._ready, np.empty(0, dtype=np.float32))
 
     def _gather(self, branch_v: NDArray[np.float32], count: int) -> None:
-        self._ready.append(branch_v[:, self._behind : self._behind + self._hop].reshape(-1)[:count])
+        self._ready.append(self._wave(branch_v, count))
 
 
 def split(
-    voltage_v: NDArray[np.floating], sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None
+    voltage_v: NDArray[np.floating],
+    sample_rate_hz: int,
+    crossover: Crossover,
+    *,
+    frame_s: float | None = None,
+    rig: Rig | None = None,
 ) -> HfFrames:
     """HF frames of a signal that is already in memory.
 
@@ -161,7 +185,7 @@ def split(
     voltage_v : ndarray [shape=(n,)]
         Amplifier output [V].
     """
-    splitter = Splitter(sample_rate_hz, crossover, frame_s=frame_s)
+    splitter = Splitter(sample_rate_hz, crossover, frame_s=frame_s, rig=rig)
     splitter.push(np.asarray(voltage_v, dtype=np.float32))
     return splitter.finish()
 

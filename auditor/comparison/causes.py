@@ -111,25 +111,25 @@ def between(louder: Terms, softer: Terms) -> tuple[Cause, ...]:
     return tuple(sorted(found, key=lambda each: -each.contribution_db))
 
 
-def largest_minute(frames: HfFrames, *, impedance_ohm: float) -> Minute:
+def largest_minute(frames: HfFrames, *, v2_per_w: float) -> Minute:
     """The 60 s with most power; of a shorter track the whole of it, over its true duration.
 
     Parameters
     ----------
     frames : HfFrames
         One channel, into the cold driver without protection.
-    impedance_ohm : float
-        The driver's rated impedance.
+    v2_per_w : float
+        Square of the branch's voltage for each watt in one driver [V2/W]: of a single one its rated impedance.
     """
     energy = np.concatenate([[0.0], np.cumsum(np.square(frames.rms_v, dtype=np.float64))])
     window = max(1, round(LONG_WINDOW_S / frames.frame_s))
     if window >= len(frames.rms_v):
         mean_square = float(energy[-1]) * frames.frame_s / frames.duration_s
-        return Minute(power_w=mean_square / impedance_ohm, start_s=0.0, end_s=frames.duration_s)
+        return Minute(power_w=mean_square / v2_per_w, start_s=0.0, end_s=frames.duration_s)
     sums = energy[window:] - energy[:-window]
     first = int(np.argmax(sums))
     return Minute(
-        power_w=float(sums[first]) / window / impedance_ohm,
+        power_w=float(sums[first]) / window / v2_per_w,
         start_s=first * frames.frame_s,
         end_s=(first + window) * frames.frame_s,
     )

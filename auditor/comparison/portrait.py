@@ -117,7 +117,7 @@ def portray(source: Source, rig: Rig, *, progress: Progress | None = None, store
     played = play(source, rig, progress=step(1), store=store)
     store = None if store is None else store.for_trials()
     source = played.programme.source  # with the fader where it stood
-    bands = spectrum(source).band_level_dbfs
+    bands = spectrum(source, mono_gain_db=rig.level.mono_gain_db).band_level_dbfs
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):
@@ -161,7 +161,7 @@ def scaled(frames: HfFrames, gain_db: float) -> HfFrames:
 
 def minutes(frames: tuple[HfFrames, ...], rig: Rig) -> list[Minute]:
     """The 60 s with most power, of every channel."""
-    return [largest_minute(each, impedance_ohm=rig.driver.rated_impedance_ohm) for each in frames]
+    return [largest_minute(each, v2_per_w=rig.driver.branch_v2_per_w) for each in frames]
 
 
 def loudest(found: list[Minute]) -> int:
@@ -202,7 +202,8 @@ def _terms(played: Played, unclipped: Played, bare: Played, rig: Rig) -> Terms |
     channel = loudest(clipped)
     feed = played.feeds[channel]
     with_limiter, without = (minutes((each.feeds[channel].frames,), rig)[0] for each in (unclipped, bare))
-    level_dbfs = powers(played.programme.source).level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
+    found = powers(played.programme.source, mono_gain_db=rig.level.mono_gain_db)
+    level_dbfs = found.level_dbfs(channel, start_s=without.start_s, end_s=without.end_s)
     powers_w = clipped[channel].power_w, with_limiter.power_w, without.power_w
     if level_dbfs is None or min(powers_w) < _LEAST_W or feed.true_peak <= 0.0:
         return None

@@ -17,6 +17,9 @@ from typing import TYPE_CHECKING
 from auditor import published
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from auditor.rig import Driver
 
 REFERENCE_C = 20.0  # temperature at which dc resistance and alpha are stated
@@ -30,7 +33,11 @@ def alpha_per_k(material: str) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class CoilNetwork:
-    """The driver as the simulation needs it."""
+    """The driver as the simulation needs it; several on one branch as one that takes all their current and heat.
+
+    Equal drivers have equal shares, so m in series and n strings in parallel act as one of m/n times the resistance
+    with an mn-th of the thermal resistances: its temperatures are theirs, its terminal voltage the branch's.
+    """
 
     rated_impedance_ohm: float
     dc_resistance_ohm: float
@@ -40,6 +47,17 @@ class CoilNetwork:
     coil_heat_capacity_j_per_k: float
     body_heat_capacity_j_per_k: float
     ambient_temp_c: float
+    driver_count: int = 1
+
+    @property
+    def v2_per_w(self) -> float:
+        """Square of the terminal voltage for each watt in one driver, as it is rated [V2/W]."""
+        return self.rated_impedance_ohm * self.driver_count
+
+    def added_ohm(self, coil_temp_c: NDArray[np.float32]) -> NDArray[np.float32]:
+        """What heat adds to the coil's resistance at 20 C [ohm], coil in [C]."""
+        rise_k: NDArray[np.float32] = coil_temp_c - REFERENCE_C
+        return rise_k * (self.dc_resistance_ohm * self.alpha_per_k)
 
     @classmethod
     def of(cls, driver: Driver, ambient_temp_c: float) -> CoilNetwork:
@@ -49,15 +67,20 @@ class CoilNetwork:
         -----
         A time constant is heat capacity times the thermal resistance it drains through.
         """
+        ratio = driver.series_count / driver.parallel_count
+        count = driver.series_count * driver.parallel_count
+        coil_k_per_w = driver.coil_thermal_resistance_k_per_w / count
+        body_k_per_w = driver.body_thermal_resistance_k_per_w / count
         return cls(
-            rated_impedance_ohm=driver.rated_impedance_ohm,
-            dc_resistance_ohm=driver.dc_resistance_ohm,
+            rated_impedance_ohm=driver.rated_impedance_ohm * ratio,
+            dc_resistance_ohm=driver.dc_resistance_ohm * ratio,
             alpha_per_k=alpha_per_k(driver.coil_material),
-            coil_to_body_k_per_w=driver.coil_thermal_resistance_k_per_w,
-            body_to_air_k_per_w=driver.body_thermal_resistance_k_per_w,
-            coil_heat_capacity_j_per_k=driver.coil_time_constant_s / driver.coil_thermal_resistance_k_per_w,
-            body_heat_capacity_j_per_k=driver.body_time_constant_s / driver.body_thermal_resistance_k_per_w,
+            coil_to_body_k_per_w=coil_k_per_w,
+            body_to_air_k_per_w=body_k_per_w,
+            coil_heat_capacity_j_per_k=driver.coil_time_constant_s / coil_k_per_w,
+            body_heat_capacity_j_per_k=driver.body_time_constant_s / body_k_per_w,
             ambient_temp_c=ambient_temp_c,
+            driver_count=count,
         )
 
 

@@ -49,6 +49,7 @@ def rated_thermal_resistance_k_per_w(
     coil_material: Literal["copper", "aluminium"],
     coil_temp_limit_c: float,
     ambient_temp_c: float,
+    current_a_per_v: float | None = None,
 ) -> float:
     """Thermal resistance from coil to ambient that takes the coil to its limit at its continuous rating.
 
@@ -61,6 +62,8 @@ def rated_thermal_resistance_k_per_w(
     coil_material : {"copper", "aluminium"}
     coil_temp_limit_c, ambient_temp_c : float
         Where the coil ends and the air it stands in [C].
+    current_a_per_v : float, optional
+        Of the rating's noise with the coil at its limit [A/V], where the impedance differs from frequency to frequency.
 
     Returns
     -------
@@ -72,9 +75,14 @@ def rated_thermal_resistance_k_per_w(
     With V^2 = P_c Z_r and x = alpha (T_lim - 20)::
 
         I = V / (Z_r + R_dc x),  R_th = (T_lim - T_a) / (I^2 R_dc (1 + x))
+
+    An impedance that rises above the rated one lets less current through at the same rating, so the coil that stood it
+    is the worse cooled; with the rated impedance alone it would come out too cool.
     """
     x = alpha_per_k(coil_material) * (coil_temp_limit_c - REFERENCE_C)
-    current_a = math.sqrt(continuous_power_w * rated_impedance_ohm) / (rated_impedance_ohm + dc_resistance_ohm * x)
+    if current_a_per_v is None:
+        current_a_per_v = 1.0 / (rated_impedance_ohm + dc_resistance_ohm * x)
+    current_a = math.sqrt(continuous_power_w * rated_impedance_ohm) * current_a_per_v
     heat_w = current_a**2 * dc_resistance_ohm * (1.0 + x)
     return (coil_temp_limit_c - ambient_temp_c) / heat_w
 

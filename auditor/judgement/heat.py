@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.judgement.ratings import together
+from auditor.judgement.before import Before
+from auditor.judgement.ratings import stretches
 from auditor.protection import ends
-from auditor.simulation import Course
-from auditor.threads import THREADS
 from auditor.units import db_to_amplitude, power_to_db
 
 if TYPE_CHECKING:
@@ -52,11 +50,11 @@ class CarriedHeat:
     def carry_through(self, channels: Sequence[HfFrames]) -> None:
         """Play the next track, all its channels, on top of the heat of those before."""
         self._tracks.append(channels)
-        rigs = [self.rig] if self._latest_rig is None else [self.rig, self._latest_rig]
-        played = _played(channels, rigs, [self._rated, self._latest][: len(rigs)])
-        (self._rated, hottest_c), (self._latest, most_c) = played[0], played[-1]
+        self._rated, hottest_c = _played(channels, self.rig, self._rated)
         self.coil_temp_max_c = max(hottest_c, -math.inf if self.coil_temp_max_c is None else self.coil_temp_max_c)
-        self._most_c = max(self._most_c, most_c)
+        if self._latest_rig is not None:
+            self._latest, hottest_c = _played(channels, self._latest_rig, self._latest)
+        self._most_c = max(self._most_c, hottest_c)
 
     @property
     def excess_db(self) -> float:
@@ -99,33 +97,17 @@ class CarriedHeat:
 
 
 def _played(
-    channels: Sequence[HfFrames], rigs: Sequence[Rig], states: Sequence[tuple[ThermalState, ...]]
-) -> list[tuple[tuple[ThermalState, ...], float]]:
-    """For each rig, from its states before: state of every channel after a track, and the hottest coil in it [C]."""
-
-    def one(index: int) -> list[tuple[ThermalState | None, float]]:
-        courses = [
-            Course(rig=rig, start=_start(before, index, len(channels)))
-            for rig, before in zip(rigs, states, strict=True)
-        ]
-        ends, hottest_c = [course.start for course in courses], [-math.inf] * len(courses)
-        for found in together(channels[index], courses):
-            ends = [stretch.run.end for stretch in found]
-            hottest_c = [
-                max(before_c, float(stretch.run.coil_temp_c.max()))
-                for before_c, stretch in zip(hottest_c, found, strict=True)
-            ]
-        return list(zip(ends, hottest_c, strict=True))
-
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        by_channel = list(pool.map(one, range(len(channels))))
-    return [
-        (tuple(end for end, _ in by_rig if end is not None), max(hot_c for _, hot_c in by_rig))
-        for by_rig in zip(*by_channel, strict=True)
-    ]
-
-
-def _start(states: tuple[ThermalState, ...], index: int, channels: int) -> ThermalState | None:
-    # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
-    warmest = max(states, key=lambda state: state.coil_temp_c, default=None)
-    return states[index] if len(states) == channels else warmest
+    channels: Sequence[HfFrames], rig: Rig, states: tuple[ThermalState, ...]
+) -> tuple[tuple[ThermalState, ...], float]:
+    """State of every channel after a track, and the hottest coil in it [C]."""
+    finals, hottest_c = [], -math.inf
+    for index, frames in enumerate(channels):
+        # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
+        warmest = max(states, key=lambda state: state.coil_temp_c, default=None)
+        start = states[index] if len(states) == len(channels) else warmest
+        for stretch in stretches(frames, rig, protected=True, before=Before(state=start)):
+            start = stretch.run.end
+            hottest_c = max(hottest_c, float(stretch.run.coil_temp_c.max()))
+        if start is not None:
+            finals.append(start)
+    return tuple(finals), hottest_c

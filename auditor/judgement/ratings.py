@@ -3,25 +3,28 @@
 Rated power is terminal voltage squared over rated impedance, by the standards, so like is compared with like:
 the mean over 60 s with the continuous rating, the mean over 1 s with the programme rating, the instantaneous value
 with the peak rating, and the coil's temperature with its limit. A window longer than the whole track takes the mean
-of the whole track, as if it went on in the same way: the careful reading.
+of the whole track, as if it went on in the same way: the careful reading. In a set played through, a window reaches
+back over the pause into the track before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.judgement.before import NOTHING, Before
 from auditor.kernels import compiled
-from auditor.simulation import Course, simulate_all
+from auditor.simulation import simulate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.chain.splitter import HfFrames
-    from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.contract import Run
     from auditor.rig import Rig
 
     Trace = NDArray[np.float32]
@@ -34,7 +37,11 @@ STRETCH_FRAMES = 1 << 16
 
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
-    """Some minutes of one channel through protection and driver, with its powers in every window, per frame."""
+    """Some minutes of one channel through protection and driver, with its powers in every window, per frame.
+
+    after : Before
+        What it leaves to what is played next.
+    """
 
     first_frame: int
     run: Run
@@ -42,9 +49,10 @@ class Stretch:
     power_1s_w: Trace
     power_60s_w: Trace
     power_peak_w: Trace
+    after: Before
 
 
-def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalState | None = None) -> Iterator[Stretch]:
+def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = NOTHING) -> Iterator[Stretch]:
     """Simulate a channel from end to end and yield it stretch by stretch.
 
     Parameters
@@ -53,47 +61,32 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
     rig : Rig
     protected : bool
         False for the driver without its protection.
-    start : ThermalState, optional
-        Heat carried over from what was played before.
-    """
-    for (stretch,) in together(frames, [Course(rig=rig, protected=protected, start=start)]):
-        yield stretch
-
-
-def together(frames: HfFrames, courses: Sequence[Course]) -> Iterator[tuple[Stretch, ...]]:
-    """Simulate a channel on several courses and yield them side by side, stretch by stretch.
-
-    Parameters
-    ----------
-    frames : HfFrames
-    courses : sequence of Course
-        With one driver and one site.
+    before : Before, optional
+        What was played before; without it everything is cold and the track stands for itself.
     """
     total = len(frames.rms_v)
-    short, long = (_Window.of(window_s, frames) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    histories = [np.zeros(long.frames, dtype=np.float32) for _ in courses]
-    per_ohm = np.float32(1.0 / courses[0].rig.driver.rated_impedance_ohm)
+    start, whole_s = before.state, before.whole_s
+    short, long = (_Window.of(window_s, frames, whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
+    history = before.powers_w(long.frames, frames.frame_s)
+    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
-        runs = simulate_all(rms_v, frames.frame_s, courses)
-        courses = [replace(course, start=run.end) for course, run in zip(courses, runs, strict=True)]
-        found = []
-        for index, run in enumerate(runs):
-            power_w = np.square(run.driver_voltage_rms_v) * per_ohm
-            with_history = np.concatenate([histories[index], power_w])
-            histories[index] = with_history[-long.frames :]
-            peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
-            found.append(
-                Stretch(
-                    first_frame=first,
-                    run=run,
-                    power_w=power_w,
-                    power_1s_w=short.trailing_mean(with_history)[long.frames :],
-                    power_60s_w=long.trailing_mean(with_history)[long.frames :],
-                    power_peak_w=np.square(peak_v) * per_ohm,
-                )
-            )
-        yield tuple(found)
+        division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
+        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start, division=division)
+        start = run.end
+        power_w = np.square(run.driver_voltage_rms_v) * per_ohm
+        with_history = np.concatenate([history, power_w])
+        history = with_history[-long.frames :]
+        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
+        yield Stretch(
+            first_frame=first,
+            run=run,
+            power_w=power_w,
+            power_1s_w=short.trailing_mean(with_history)[long.frames :],
+            power_60s_w=long.trailing_mean(with_history)[long.frames :],
+            power_peak_w=np.square(peak_v) * per_ohm,
+            after=Before(state=start, power_w=history.copy(), frame_s=frames.frame_s, whole_s=whole_s),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,12 +97,14 @@ class _Window:
     divisor: float
 
     @classmethod
-    def of(cls, window_s: float, frames: HfFrames) -> _Window:
+    def of(cls, window_s: float, frames: HfFrames, whole_s: float | None) -> _Window:
+        """The window over a track, or over all that is played in a row."""
         count = max(1, round(window_s / frames.frame_s))
-        if count < len(frames.rms_v):
+        whole = len(frames.rms_v) if whole_s is None else math.ceil(whole_s / frames.frame_s - 1e-6)
+        if count < whole:
             return cls(frames=count, divisor=count)
-        # The whole track: the silence that fills up its last frame does not count.
-        return cls(frames=max(len(frames.rms_v), 1), divisor=frames.duration_s / frames.frame_s)
+        # All of it: the silence that fills up the last frame does not count.
+        return cls(frames=max(whole, 1), divisor=(whole_s or frames.duration_s) / frames.frame_s)
 
     def trailing_mean(self, values: Trace) -> Trace:
         """Mean over the window that ends at each value; what was before the first counts as nought."""

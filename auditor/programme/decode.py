@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from auditor.errors import ProgrammeError
 from auditor.programme.header import inspect, open_sound
 from auditor.programme.sound_file import Finding, Programme
+from auditor.units import db_to_amplitude
 
 __all__ = ["BLOCK_LENGTH", "Finding", "Programme", "blocks", "inspect", "read_again"]
 
@@ -41,8 +42,8 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
 
     Yields
     ------
-    ndarray [shape=(n, channels)] float32
-        Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`.
+    ndarray [shape=(n, feeds)] float32
+        Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`. A mono sum is one feed.
     """
     ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(maxsize=_BLOCKS_AHEAD)
     stop = threading.Event()
@@ -54,7 +55,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
                 finding.broken_off = True
                 finding.changed = item.what if isinstance(item, ProgrammeError) else None
                 break
-            yield _trimmed(_usable(item, finding), programme)
+            yield _as_played(_usable(item, finding), programme)
     finally:
         stop.set()
         while reader.is_alive():
@@ -70,7 +71,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
 
 
 def read_again(programme: Programme, channel: int, start: int, length: int) -> NDArray[np.float32] | None:
-    """Samples of one channel from the middle of a file that has been read before.
+    """Samples of one feed from the middle of a file that has been read before.
 
     Parameters
     ----------
@@ -94,7 +95,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
             from auditor.programme import av_blocks
 
             read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
-            samples[before : before + len(read)] = _trimmed(_usable(read, Finding()), programme)[:, channel]
+            samples[before : before + len(read)] = _as_played(_usable(read, Finding()), programme)[:, channel]
             return samples
         with open_sound(programme.path) as sound:
             sound.seek(programme.first + max(start, 0))
@@ -102,7 +103,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     except (soundfile.LibsndfileError, OSError, RuntimeError):
         return None
     samples[before : before + len(read)] = (
-        _trimmed(_usable(read, Finding()), programme)[:, channel] if len(read) else 0.0
+        _as_played(_usable(read, Finding()), programme)[:, channel] if len(read) else 0.0
     )
     return samples
 
@@ -162,9 +163,18 @@ def _go_to(first: int, sound: soundfile.SoundFile, shape: tuple[int, int], *, is
         first -= read
 
 
-def _trimmed(block: NDArray[np.float32], programme: Programme) -> NDArray[np.float32]:
+def _as_played(block: NDArray[np.float32], programme: Programme) -> NDArray[np.float32]:
+    """The file's samples, shape=(n, channels), trimmed, and summed to one where the rig does so."""
     ratio = programme.gain_ratio
-    return block if ratio == 1.0 else block * np.float32(ratio)
+    if programme.mono_gain_db is None:
+        return block if ratio == 1.0 else block * np.float32(ratio)
+    ratio *= db_to_amplitude(programme.mono_gain_db) / programme.channel_count
+    # One channel after the other, so that samples read again come out the same bit for bit.
+    total = block[:, :1].copy()
+    for channel in range(1, programme.channel_count):
+        total += block[:, channel : channel + 1]
+    total *= np.float32(ratio)
+    return total
 
 
 def _usable(block: NDArray[np.float32], finding: Finding) -> NDArray[np.float32]:

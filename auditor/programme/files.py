@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from auditor.audit_types import FileFault
-from auditor.errors import ProgrammeError
+from auditor.errors import MissingFileError, ProgrammeError
 from auditor.programme.entry import Entry
 from auditor.programme.located import Located
 from auditor.programme.playlist import is_playlist
@@ -139,7 +139,7 @@ def refuse_unreadable(where: str) -> None:
                 if raw.read(1):
                     return
     except FileNotFoundError:
-        raise ProgrammeError(
+        raise MissingFileError(
             "no such file", where=where, hint="check the spelling and that the drive is there"
         ) from None
     except PermissionError:

@@ -32,13 +32,15 @@ _FRAMES_UNKNOWN = 1 << 62  # libsndfile's count for a FLAC file that does not st
 _NOT_SOUND = (1, 7)  # libsndfile: format not recognised, and what its MP3 reader says to the same
 
 
-def inspect(source: Source) -> Programme:
+def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
     """Look at a file's header.
 
     Parameters
     ----------
     source : str, Path or Entry
         The length of an entry that cuts a file is that of the cut.
+    mono_gain_db : float, optional
+        Play the sum of its channels, at this gain against their mean [dB]; see `Level.mono_gain_db`.
 
     Raises
     ------
@@ -81,7 +83,14 @@ def inspect(source: Source) -> Programme:
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
             hint="export it again at 44100 Hz or more",
         )
-    return _cut(programme, entry)
+    return _mixed(_cut(programme, entry), mono_gain_db)
+
+
+def _mixed(programme: Programme, mono_gain_db: float | None) -> Programme:
+    if mono_gain_db is None:
+        return programme
+    headroom_db = max(0.0, programme.headroom_db + mono_gain_db)
+    return replace(programme, mono_gain_db=mono_gain_db, headroom_db=headroom_db)
 
 
 def _cut(programme: Programme, entry: Entry) -> Programme:

@@ -76,6 +76,12 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
             f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
         )
     sentences += equaliser.notes(rig.equaliser, rate) if rig.equaliser else []
+    if programme.mono_gain_db is not None and programme.channel_count > 1:
+        gain = f" at {programme.mono_gain_db:+.1f} dB" if programme.mono_gain_db else ""
+        sentences.append(
+            f"its {programme.channel_count} channels are played as one, their mean{gain}, as the rig file says; "
+            "loudness and true peak are those of the sum"
+        )
     file_peak = sample_peak / programme.gain_ratio
     if file_peak > 1.0 + _ROUNDING:
         sentences.append(

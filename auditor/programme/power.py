@@ -44,18 +44,24 @@ class Powers:
         return 10.0 * math.log10(2.0 * mean_square) if mean_square > _NOTHING else None
 
 
-def powers(source: Source) -> Powers:
+def powers(source: Source, *, mono_gain_db: float | None = None) -> Powers:
     """Read a file from its beginning to its end.
+
+    Parameters
+    ----------
+    source : str, Path or Entry
+    mono_gain_db : float, optional
+        Of the sum of its channels instead, as `decode.inspect` has it.
 
     Raises
     ------
     ProgrammeError
         If it cannot be read.
     """
-    programme = decode.inspect(source)
+    programme = decode.inspect(source, mono_gain_db=mono_gain_db)
     finding = decode.Finding()
     step = max(1, round(_STEP_S * programme.sample_rate_hz))
-    held = np.empty((0, programme.channel_count), dtype=np.float32)
+    held = np.empty((0, programme.feed_count), dtype=np.float32)
     found: list[NDArray[np.float64]] = []
     for block in decode.blocks(programme, finding):
         held = np.concatenate([held, block])
@@ -65,7 +71,7 @@ def powers(source: Source) -> Powers:
     if len(held):
         found.append(np.mean(np.square(held, dtype=np.float64), axis=0)[None])
     return Powers(
-        mean_square=drain(found, np.empty((0, programme.channel_count))),
+        mean_square=drain(found, np.empty((0, programme.feed_count))),
         step_s=step / programme.sample_rate_hz,
         duration_s=finding.length / programme.sample_rate_hz,
     )

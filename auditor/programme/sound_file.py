@@ -37,6 +37,8 @@ class Programme:
         The stretch that is read of it, in samples per channel; None for `length`: to the end.
     entry : Entry or None
         What it was named by, with its trim and where the fader stands for it.
+    mono_gain_db : float or None
+        Gain against the mean of its channels where they are played as one sum; None where each is played by itself.
     """
 
     path: str
@@ -51,6 +53,12 @@ class Programme:
     first: int = 0
     length: int | None = None
     entry: Entry | None = None
+    mono_gain_db: float | None = None
+
+    @property
+    def feed_count(self) -> int:
+        """Channels that blocks have: the file's own, or one where it is summed."""
+        return self.channel_count if self.mono_gain_db is None else 1
 
     @property
     def source(self) -> Source:

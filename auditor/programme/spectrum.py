@@ -72,7 +72,7 @@ def midbands_hz() -> NDArray[np.float64]:
     return np.asarray(1000.0 * 10.0 ** ((np.arange(len(BANDS_HZ)) + _FIRST_BAND) / 10.0))
 
 
-def spectrum(source: Source, *, most_steps: int = 600) -> Spectrum:
+def spectrum(source: Source, *, most_steps: int = 600, mono_gain_db: float | None = None) -> Spectrum:
     """Spectrum of a file, read from its beginning to its end; memory does not grow with its length.
 
     Parameters
@@ -80,16 +80,18 @@ def spectrum(source: Source, *, most_steps: int = 600) -> Spectrum:
     source : str, Path or Entry
     most_steps : int
         The picture has at most so many steps, and at least half as many where the file is long enough.
+    mono_gain_db : float, optional
+        Of the sum of its channels instead, as `decode.inspect` has it.
 
     Raises
     ------
     ProgrammeError
         If the file cannot be read.
     """
-    programme = decode.inspect(source)
+    programme = decode.inspect(source, mono_gain_db=mono_gain_db)
     finding = decode.Finding()
     picture = _Picture(most_steps)
-    analysers = _analysers(programme.sample_rate_hz, programme.channel_count, picture)
+    analysers = _analysers(programme.sample_rate_hz, programme.feed_count, picture)
     with ExitStack() as stack:
         # A thread for each length, a block or two behind the decoder.
         threads = [stack.enter_context(ThreadPoolExecutor(max_workers=1)) for _ in analysers]

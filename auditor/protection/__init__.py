@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
@@ -79,6 +80,7 @@ class Method(Protocol):
         frame_s: float,
         *,
         start: ThermalState | None = None,
+        division: Division | None = None,
     ) -> Run:
         """Drive the part and the driver together with the HF branch's voltage."""
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
     from auditor.protection.time_current import Curve, TimeCurrentPart
@@ -157,11 +158,12 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive breaker and driver together; see `auditor.simulation.simulate`."""
     from auditor.protection import time_current
 
-    return time_current.run(_part(settings), network, source_rms_v, frame_s, start=start)
+    return time_current.run(_part(settings), network, source_rms_v, frame_s, start=start, division=division)
 
 
 @functools.lru_cache(maxsize=64)

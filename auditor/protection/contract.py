@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.driver.coil import REFERENCE_C
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
 
     Trace = NDArray[np.float32]
@@ -78,6 +77,8 @@ class Run:
         How often it did so again within a second.
     replace : tuple of str
         What must be replaced afterwards, in words.
+    division : Division or None
+        How part and driver divided each frame; None where one impedance held for all frequencies.
     opens_at_s : tuple of (float or None)
         When it first opened in this stretch by the earliest and by the latest that its tolerance allows [s]; nought
         if it was open already, None where it stays closed.
@@ -94,6 +95,7 @@ class Run:
     end: ThermalState
     cold_resistance_ohm: float
     network: CoilNetwork
+    division: Division | None = None
     failure: Failure | None = None
     muted: NDArray[np.bool_] | None = None
     trips: int = 0
@@ -122,13 +124,23 @@ class Run:
 
         `OPEN_ATTENUATION_DB` where the branch is muted; nought once a part has failed that says nothing of muting.
         """
-        network = self.network
-        added_ohm = network.dc_resistance_ohm * network.alpha_per_k * (self.coil_temp_c - np.float32(REFERENCE_C))
-        impedance_ohm = np.float32(network.rated_impedance_ohm) + added_ohm.astype(np.float32)
-        cold_ohm = impedance_ohm + np.float32(self.cold_resistance_ohm)
-        loss: Trace = 20 * np.log10((self.protection_resistance_ohm + impedance_ohm) / cold_ohm)
+        loss = self._loss_db()
         if self.muted is not None:
             loss[self.muted] = OPEN_ATTENUATION_DB
         elif self.failure is not None:
             loss[self.silent] = 0.0
+        return loss
+
+    def _loss_db(self) -> Trace:
+        network = self.network
+        added_ohm = network.added_ohm(self.coil_temp_c)
+        if self.division is not None:
+            one_v = np.ones(len(added_ohm))  # both ways from the same source: also for a frame of silence
+            cold_part_ohm = np.full(len(added_ohm), self.cold_resistance_ohm)
+            _, cold_v = self.division.divide(one_v, cold_part_ohm, added_ohm)
+            _, now_v = self.division.divide(one_v, self.protection_resistance_ohm, added_ohm)
+            return np.asarray(20 * np.log10(cold_v / now_v), dtype=np.float32)
+        impedance_ohm = np.float32(network.rated_impedance_ohm) + added_ohm.astype(np.float32)
+        cold_ohm = impedance_ohm + np.float32(self.cold_resistance_ohm)
+        loss: Trace = 20 * np.log10((self.protection_resistance_ohm + impedance_ohm) / cold_ohm)
         return loss

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
-    from auditor.protection.side_by_side import Lane
     from auditor.protection.thermal_element import ThermalElement
 
 T = TypeVar("T")
@@ -213,6 +213,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the bank of lamps and the driver together; see `auditor.simulation.simulate`.
 
@@ -225,17 +226,9 @@ def run(
     from auditor.protection import thermal_element
 
     element = _element(settings, network.ambient_temp_c)
-    return thermal_element.run(element, network, source_rms_v, frame_s, start=start, destroyed=_name(settings))
-
-
-def lane(
-    settings: Lamp, network: CoilNetwork, source_rms_v: NDArray[np.floating], *, start: ThermalState | None
-) -> Lane:
-    """The same, to be run beside others; see `auditor.protection.side_by_side`."""
-    from auditor.protection.side_by_side import Lane
-
-    element = _element(settings, network.ambient_temp_c)
-    return Lane(element=element, source_rms_v=source_rms_v, start=start, destroyed=_name(settings))
+    return thermal_element.run(
+        element, network, source_rms_v, frame_s, start=start, division=division, destroyed=_name(settings)
+    )
 
 
 def ends(settings: Lamp) -> tuple[Lamp, Lamp]:

@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
-    from auditor.protection.side_by_side import Lane
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,19 +50,12 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the driver directly; see `auditor.simulation.simulate`."""
     from auditor.protection import thermal_element
 
     wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
-    return replace(thermal_element.run(wire, network, source_rms_v, frame_s, start=start), filament_temp_k=None)
-
-
-def lane(
-    settings: NoProtection, network: CoilNetwork, source_rms_v: NDArray[np.floating], *, start: ThermalState | None
-) -> Lane:
-    """The same, to be run beside others; see `auditor.protection.side_by_side`."""
-    from auditor.protection import side_by_side, thermal_element
-
-    wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(network.ambient_temp_c))
-    return side_by_side.Lane(element=wire, source_rms_v=source_rms_v, start=start, has_filament=False)
+    return replace(
+        thermal_element.run(wire, network, source_rms_v, frame_s, start=start, division=division), filament_temp_k=None
+    )

@@ -27,7 +27,14 @@ import numpy as np
 
 from auditor import published
 from auditor.kernels import compiled
-from auditor.protection.series_part import STEP_SHARE, check_finite, driver_impedance, driver_rates, driver_speed
+from auditor.protection.series_part import (
+    STEP_SHARE,
+    check_finite,
+    driver_impedance,
+    driver_rates,
+    driver_speed,
+    row_of,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -131,6 +138,7 @@ def course(
     frame_s: float,
     *,
     start: tuple[float, float, float, float],
+    rows: NDArray[np.float32] | None = None,
 ) -> Course:
     """Put one part and a driver through a voltage.
 
@@ -143,6 +151,8 @@ def course(
     frame_s : float
     start : tuple of float
         As `Course.end`.
+    rows : ndarray or None
+        As `series_part.rows_of` gives it.
     """
     part = (
         polymer.cold_resistance_ohm,
@@ -153,7 +163,7 @@ def course(
     state = np.array(start)
     traces = np.empty((5, len(source_rms_v)), dtype=np.float32)
     muted = np.empty(len(source_rms_v), dtype=np.bool_)
-    trips, opens_at_frame = _frames(source_rms_v, frame_s, part, driver, state, traces, muted)
+    trips, opens_at_frame = _frames(source_rms_v, rows, frame_s, part, driver, state, traces, muted)
     check_finite(state)
     part_c, coil_c, body_c, tripped = state.tolist()
     return Course(
@@ -169,24 +179,26 @@ def _resistance(cold_ohm, temp_c):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def _rates(part, driver, voltage, part_c, coil_c, body_c):  # type: ignore[no-untyped-def]
+def _rates(part, driver, voltage, row, part_c, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of the three temperatures, then terminal voltage squared and the part's power."""
     cold_ohm, loss_w_per_k, per_capacity, ambient_c = part
-    coil_rate, body_rate, square, power = driver_rates(driver, voltage, _resistance(cold_ohm, part_c), coil_c, body_c)
+    coil_rate, body_rate, square, power = driver_rates(
+        driver, voltage, row, _resistance(cold_ohm, part_c), coil_c, body_c
+    )
     return (power - loss_w_per_k * (part_c - ambient_c)) * per_capacity, coil_rate, body_rate, square, power
 
 
 @compiled(error_model="numpy")
-def _step(part, driver, voltage, part_c, coil_c, body_c, most_s):  # type: ignore[no-untyped-def]
+def _step(part, driver, voltage, row, part_c, coil_c, body_c, most_s):  # type: ignore[no-untyped-def]
     """One step of at most `most_s`, over which the part's resistance grows or falls by no more than a tenth."""
-    a = _rates(part, driver, voltage, part_c, coil_c, body_c)
+    a = _rates(part, driver, voltage, row, part_c, coil_c, body_c)
     largest_w = max(a[4], abs(part[1] * (part_c - part[3])))
     part_speed = max(_STEP_PER_K * largest_w, part[1]) * part[2]
     dt = min(most_s, _PART_SHARE / part_speed, STEP_SHARE / driver_speed(driver))
     h = dt / 2.0
-    b = _rates(part, driver, voltage, part_c + h * a[0], coil_c + h * a[1], body_c + h * a[2])
-    c = _rates(part, driver, voltage, part_c + h * b[0], coil_c + h * b[1], body_c + h * b[2])
-    d = _rates(part, driver, voltage, part_c + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
+    b = _rates(part, driver, voltage, row, part_c + h * a[0], coil_c + h * a[1], body_c + h * a[2])
+    c = _rates(part, driver, voltage, row, part_c + h * b[0], coil_c + h * b[1], body_c + h * b[2])
+    d = _rates(part, driver, voltage, row, part_c + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
     s = dt / 6.0
     return (
         part_c + s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0]),
@@ -199,17 +211,18 @@ def _step(part, driver, voltage, part_c, coil_c, body_c, most_s):  # type: ignor
 
 
 @compiled(error_model="numpy")
-def _frames(source, frame_s, part, driver, state, traces, muted):  # type: ignore[no-untyped-def]
+def _frames(source, rows, frame_s, part, driver, state, traces, muted):  # type: ignore[no-untyped-def]
     part_c, coil_c, body_c, tripped = state
     trips = 0
     opens_at = 0 if tripped > 0.0 else -1
     for frame in range(len(source)):
         voltage = np.float64(source[frame])
+        row = row_of(rows, frame)
         squares = 0.0
         energy = 0.0
         left_s = frame_s
         while left_s > _SHORTEST_SHARE * frame_s:
-            part_c, coil_c, body_c, square, heat, dt = _step(part, driver, voltage, part_c, coil_c, body_c, left_s)
+            part_c, coil_c, body_c, square, heat, dt = _step(part, driver, voltage, row, part_c, coil_c, body_c, left_s)
             squares += square
             energy += heat
             left_s -= max(dt, _SHORTEST_SHARE * frame_s)

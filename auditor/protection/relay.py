@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
 
@@ -149,6 +150,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the driver through the contact; see `auditor.simulation.simulate`.
 
@@ -169,7 +171,7 @@ def run(
     if start is not None:
         bare_start = ThermalState(coil_temp_c=start.coil_temp_c, body_temp_c=start.body_temp_c)
     driver_v = source * np.sqrt(contact.closed_ratio)
-    driven = none.run(none.NoProtection(), network, driver_v, frame_s, start=bare_start)
+    driven = none.run(none.NoProtection(), network, driver_v, frame_s, start=bare_start, division=division)
     return replace(
         driven,
         end=replace(driven.end, part=contact.end),

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Failure, Run, ThermalState
     from auditor.protection.polymer import Course
@@ -184,6 +185,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None = None,
+    division: Division | None = None,
 ) -> Run:
     """Drive the part and the driver together; see `auditor.simulation.simulate`.
 
@@ -197,17 +199,19 @@ def run(
 
     from auditor.protection.contract import Run, ThermalState
     from auditor.protection.polymer import course, extremes
-    from auditor.protection.series_part import driver_constants
+    from auditor.protection.series_part import driver_constants, rows_of
 
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     driver = driver_constants(network)
     early_part, late_part = extremes(settings)
     early_start, late_start = _starts(start, network.ambient_temp_c)
-    early = course(early_part, driver, source, frame_s, start=early_start)
-    late = course(late_part, driver, source, frame_s, start=late_start)
+    rows = rows_of(division)
+    early = course(early_part, driver, source, frame_s, start=early_start, rows=rows)
+    late = course(late_part, driver, source, frame_s, start=late_start, rows=rows)
     voltage, coil, body, resistance, power = late.traces
     part_c, coil_c, body_c, tripped = late.end
-    failure = _overvoltage(settings, source, frame_s, early, late)
+    across_v = np.maximum.reduce([_across_v(source, each, network, division) for each in (early, late)])
+    failure = _overvoltage(settings, across_v, frame_s)
     return Run(
         frame_s=frame_s,
         driver_voltage_rms_v=voltage,
@@ -216,11 +220,12 @@ def run(
         protection_resistance_ohm=resistance,
         protection_power_w=power,
         filament_temp_k=None,
-        life_used_ratio=max(_voltage_share(settings, source, each) for each in (early, late)),
+        life_used_ratio=_voltage_share(settings, across_v),
         failure=failure,
         end=ThermalState(coil_temp_c=coil_c, body_temp_c=body_c, part=(part_c, tripped, *early.end)),
         cold_resistance_ohm=late_part.resistance_ohm(network.ambient_temp_c),
         network=network,
+        division=division,
         muted=early.muted,
         trips=early.trips,
         replace=() if failure is None else (_destroyed(settings, failure),),
@@ -249,23 +254,31 @@ def _seconds(course: Course, frame_s: float) -> float | None:
     return None if course.opens_at_frame < 0 else course.opens_at_frame * frame_s
 
 
-def _across_v(source: NDArray[np.float32], course: Course) -> NDArray[np.float32]:
-    """Voltage across the part where it is tripped, nought elsewhere: then it takes nearly all there is [V rms]."""
-    return (source - course.traces[0]) * course.muted
+def _across_v(
+    source: NDArray[np.float32], course: Course, network: CoilNetwork, division: Division | None
+) -> NDArray[np.float32]:
+    """Voltage across the part where it is tripped, nought elsewhere: then it takes nearly all there is [V rms].
+
+    Behind a network that is more than stands there with the driver on it.
+    """
+    if division is None:
+        return (source - course.traces[0]) * course.muted
+    coil_c, resistance_ohm = course.traces[1], course.traces[3]
+    current_a, _ = division.divide(source, resistance_ohm, network.added_ohm(coil_c))
+    return current_a * resistance_ohm * course.muted
 
 
-def _voltage_share(settings: Resettable, source: NDArray[np.float32], course: Course) -> float:
+def _voltage_share(settings: Resettable, across_v: NDArray[np.float32]) -> float:
     """How much of what it may stand it has to stand, in terms of power: what destroys it is voltage, not use."""
-    return float((_across_v(source, course).max(initial=0.0) / settings.max_voltage_v) ** 2)
+    return float((across_v.max(initial=0.0) / settings.max_voltage_v) ** 2)
 
 
-def _overvoltage(settings: Resettable, source: NDArray[np.float32], frame_s: float, *courses: Course) -> Failure | None:
+def _overvoltage(settings: Resettable, across_v: NDArray[np.float32], frame_s: float) -> Failure | None:
     """When more voltage stands across the tripped part than its maker allows, and how much at most."""
     import numpy as np
 
     from auditor.protection.contract import Failure
 
-    across_v = np.maximum.reduce([_across_v(source, each) for each in courses])
     over = np.flatnonzero(across_v > settings.max_voltage_v)
     if not len(over):
         return None

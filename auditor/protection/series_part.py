@@ -3,6 +3,9 @@
     I = V / (R + Z(T_c))
     the two-stage network of `auditor.driver.coil`
 
+Where the impedance differs from frequency to frequency, current and terminal voltage come from the frame's row of
+`auditor.division` instead; without one, `row` is None and the compiler leaves that way out.
+
 `driver_rates` is that circuit for whatever resistance the part has at the moment; `advance` steps it forward over a
 time in which the part's resistance holds. Methods whose part changes with its own heat (`thermal_element`) build their
 own step from `driver_rates`; fuses, breakers and relay contacts, open or closed, need no more than `advance`.
@@ -14,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.division import divided
 from auditor.driver.coil import REFERENCE_C
 from auditor.errors import ThermalModelError
 from auditor.kernels import compiled
@@ -21,6 +25,7 @@ from auditor.kernels import compiled
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
 
 # A step no longer than this share of the shortest time constant: the rule's error is then far under 0.1 %.
@@ -41,6 +46,11 @@ def driver_constants(network: CoilNetwork) -> tuple[float, ...]:
     )
 
 
+def rows_of(division: Division | None) -> NDArray[np.float32] | None:
+    """What the compiled loops take of a division; None where one impedance holds for all frequencies."""
+    return None if division is None else division.rows()
+
+
 def check_finite(state: NDArray[np.float64]) -> None:
     """Refuse temperatures that ran away from the thermal values given."""
     if not np.isfinite(state).all():
@@ -57,18 +67,40 @@ def driver_impedance(driver, coil_c):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def driver_rates(driver, voltage, resistance, coil_c, body_c):  # type: ignore[no-untyped-def]
+def row_of(rows, frame):  # type: ignore[no-untyped-def]
+    """A frame's row; None where there are no rows."""
+    if rows is None:
+        return None
+    return rows[frame]
+
+
+@compiled(error_model="numpy")
+def current_square(driver, voltage, row, resistance, coil_c):  # type: ignore[no-untyped-def]
+    """Mean square of the current through part and driver [A2]."""
+    if row is None:
+        return (voltage / (resistance + driver_impedance(driver, coil_c))) ** 2
+    square, _ = divided(voltage, row, driver[0], resistance, driver[2] * (coil_c - REFERENCE_C))
+    return square
+
+
+@compiled(error_model="numpy")
+def driver_rates(driver, voltage, row, resistance, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of coil and body [K/s], then terminal voltage squared [V2] and the part's power [W]."""
     rated_ohm, dc_ohm, ohm_per_k, coil_to_body, body_to_air, per_coil_capacity, per_body_capacity, ambient_c = driver
     added_ohm = ohm_per_k * (coil_c - REFERENCE_C)
-    impedance = rated_ohm + added_ohm
-    current = voltage / (resistance + impedance)
+    if row is None:
+        impedance = rated_ohm + added_ohm
+        current = voltage / (resistance + impedance)
+        square = current * current
+        terminal_square = (current * impedance) ** 2
+    else:
+        square, terminal_square = divided(voltage, row, rated_ohm, resistance, added_ohm)
     to_body = (coil_c - body_c) * coil_to_body
     return (
-        (current * current * (dc_ohm + added_ohm) - to_body) * per_coil_capacity,
+        (square * (dc_ohm + added_ohm) - to_body) * per_coil_capacity,
         (to_body - (body_c - ambient_c) * body_to_air) * per_body_capacity,
-        (current * impedance) ** 2,
-        current * current * resistance,
+        terminal_square,
+        square * resistance,
     )
 
 
@@ -79,7 +111,7 @@ def driver_speed(driver):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def advance(driver, voltage, resistance, coil_c, body_c, duration_s):  # type: ignore[no-untyped-def]
+def advance(driver, voltage, row, resistance, coil_c, body_c, duration_s):  # type: ignore[no-untyped-def]
     """Coil and body [C] after a time at constant voltage and part's resistance, by the classical Runge-Kutta rule.
 
     Returns
@@ -94,10 +126,10 @@ def advance(driver, voltage, resistance, coil_c, body_c, duration_s):  # type: i
     squares = 0.0
     energy = 0.0
     for _ in range(steps):
-        a = driver_rates(driver, voltage, resistance, coil_c, body_c)
-        b = driver_rates(driver, voltage, resistance, coil_c + h * a[0], body_c + h * a[1])
-        c = driver_rates(driver, voltage, resistance, coil_c + h * b[0], body_c + h * b[1])
-        d = driver_rates(driver, voltage, resistance, coil_c + dt * c[0], body_c + dt * c[1])
+        a = driver_rates(driver, voltage, row, resistance, coil_c, body_c)
+        b = driver_rates(driver, voltage, row, resistance, coil_c + h * a[0], body_c + h * a[1])
+        c = driver_rates(driver, voltage, row, resistance, coil_c + h * b[0], body_c + h * b[1])
+        d = driver_rates(driver, voltage, row, resistance, coil_c + dt * c[0], body_c + dt * c[1])
         coil_c += s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0])
         body_c += s * (a[1] + 2.0 * b[1] + 2.0 * c[1] + d[1])
         squares += s * (a[2] + 2.0 * b[2] + 2.0 * c[2] + d[2])

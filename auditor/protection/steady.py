@@ -31,6 +31,7 @@ from auditor.units import celsius_to_kelvin
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.lamp import Lamp
 
@@ -56,7 +57,8 @@ class SteadyCurve:
         How many there are in the bank; nought without one.
     melts_source_v : float
         Source on which the filament melts [V]; infinite without a lamp or where the driver is gone first.
-    rated_impedance_ohm : float
+    v2_per_w : float
+        Square of the terminal voltage for each watt in one driver [V2/W].
     """
 
     source_v: Curve
@@ -67,11 +69,19 @@ class SteadyCurve:
     lamp_ageing_per_s: Curve
     lamps: int
     melts_source_v: float
-    rated_impedance_ohm: float
+    v2_per_w: float
 
     @classmethod
-    def of(cls, lamp: Lamp, network: CoilNetwork) -> SteadyCurve:
-        """Curve of a driver behind that lamp or bank."""
+    def of(cls, lamp: Lamp, network: CoilNetwork, division: Division | None = None) -> SteadyCurve:
+        """Curve of a driver behind that lamp or bank.
+
+        Parameters
+        ----------
+        lamp : Lamp
+        network : CoilNetwork
+        division : Division, optional
+            Of one frame: how the source's spectrum divides between the two, where that depends on frequency.
+        """
         ambient_k = celsius_to_kelvin(network.ambient_temp_c)
         filament = Filament.from_lamp(lamp, ambient_k)
         # Squared steps: near the ambient the current goes with the root of the rise.
@@ -86,9 +96,8 @@ class SteadyCurve:
         ratio_k = _rise_per_ratio_k(network, total_a[held])
         alpha = network.alpha_per_k
         coil_c = (network.ambient_temp_c + ratio_k * (1.0 - alpha * REFERENCE_C)) / (1.0 - alpha * ratio_k)
-        driver_v = total_a[held] * _impedance_ohm(network, coil_c)
         spread = lamp.series_count / lamp.parallel_count
-        source_v = driver_v + total_a[held] * ohm[held] * spread
+        source_v, driver_v = _volts(total_a[held], ohm[held] * spread, coil_c, network, division)
         return cls(
             source_v=source_v,
             driver_v=driver_v,
@@ -98,19 +107,19 @@ class SteadyCurve:
             lamp_ageing_per_s=filament.ageing_per_s(temp_k)[held],
             lamps=lamp.series_count * lamp.parallel_count,
             melts_source_v=float(source_v[-1]) if bool(held.all()) else math.inf,
-            rated_impedance_ohm=network.rated_impedance_ohm,
+            v2_per_w=network.v2_per_w,
         )
 
     @classmethod
-    def bare(cls, network: CoilNetwork) -> SteadyCurve:
-        """Curve of the driver without any protection."""
+    def bare(cls, network: CoilNetwork, division: Division | None = None) -> SteadyCurve:
+        """Curve of the driver without any protection; parameters as `of`."""
         ambient_c = network.ambient_temp_c
         coil_c = ambient_c + (_HOTTEST_COIL_C - ambient_c) * np.linspace(0.0, 1.0, _POINTS) ** 2
         current_a = np.sqrt((coil_c - ambient_c) / (_thermal_resistance_k_per_w(network) * _coil_ohm(network, coil_c)))
-        driver_v = current_a * _impedance_ohm(network, coil_c)
         nothing = np.zeros(_POINTS)
+        source_v, driver_v = _volts(current_a, nothing, coil_c, network, division)
         return cls(
-            source_v=driver_v,
+            source_v=source_v,
             driver_v=driver_v,
             coil_temp_c=coil_c,
             lamp_power_w=nothing,
@@ -118,12 +127,12 @@ class SteadyCurve:
             lamp_ageing_per_s=nothing,
             lamps=0,
             melts_source_v=math.inf,
-            rated_impedance_ohm=network.rated_impedance_ohm,
+            v2_per_w=network.v2_per_w,
         )
 
     def driver_power_at_w(self, source_v: ArrayLike) -> Curve:
         """Terminal voltage squared over rated impedance on that source [V rms]; not a number where the lamp melts."""
-        return self._at(source_v, self.driver_v) ** 2 / self.rated_impedance_ohm
+        return self._at(source_v, self.driver_v) ** 2 / self.v2_per_w
 
     def coil_temp_at_c(self, source_v: ArrayLike) -> Curve:
         """Settled coil on that source [C]; not a number where the lamp melts."""
@@ -146,12 +155,26 @@ class SteadyCurve:
 
     def ceiling_v(self, *, power_w: float, coil_temp_c: float) -> float:
         """Largest steady source on which driver and coil stay within these limits, and the lamps whole [V rms]."""
-        by_power_v = float(np.interp(math.sqrt(power_w * self.rated_impedance_ohm), self.driver_v, self.source_v))
+        by_power_v = float(np.interp(math.sqrt(power_w * self.v2_per_w), self.driver_v, self.source_v))
         by_coil_v = float(np.interp(coil_temp_c, self.coil_temp_c, self.source_v))
         return min(by_power_v, by_coil_v)
 
     def _at(self, source_v: ArrayLike, values: Curve) -> Curve:
         return np.asarray(np.interp(np.asarray(source_v, dtype=np.float64), self.source_v, values, right=math.nan))
+
+
+def _volts(
+    current_a: Curve, part_ohm: Curve, coil_temp_c: Curve, network: CoilNetwork, division: Division | None
+) -> tuple[Curve, Curve]:
+    """Source and driver terminals at these currents [V rms]."""
+    if division is None:
+        driver_v = current_a * _impedance_ohm(network, coil_temp_c)
+        return driver_v + current_a * part_ohm, driver_v
+    added_ohm = _impedance_ohm(network, coil_temp_c) - network.rated_impedance_ohm
+    points = len(current_a)
+    a_per_v, v_per_v = division.repeated(points).divide(np.ones(points), part_ohm, added_ohm)
+    source_v = current_a / a_per_v
+    return source_v, source_v * v_per_v
 
 
 def _thermal_resistance_k_per_w(network: CoilNetwork) -> float:

@@ -22,10 +22,12 @@ from auditor.protection.contract import Failure, Run, ThermalState
 from auditor.protection.series_part import (
     STEP_SHARE,
     check_finite,
+    current_square,
     driver_constants,
-    driver_impedance,
     driver_rates,
     driver_speed,
+    row_of,
+    rows_of,
 )
 
 if TYPE_CHECKING:
@@ -33,13 +35,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
 
     Curve = Callable[[ArrayLike], NDArray[np.float64]]
 
-GRID_FROM_K = 200.0
-GRID_STEP_K = 5.0
-GRID_STEPS_PER_K = 1.0 / GRID_STEP_K
+_GRID_FROM_K = 200.0
+_GRID_STEP_K = 5.0
+_GRID_STEPS_PER_K = 1.0 / _GRID_STEP_K
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +69,7 @@ class ThermalElement:
         ambient_temp_k: float,
     ) -> ThermalElement:
         """Tabulate the curves from 200 K to a little beyond the temperature at which the part fails."""
-        temp_k = np.arange(GRID_FROM_K, fails_at_k + 4 * GRID_STEP_K, GRID_STEP_K)
+        temp_k = np.arange(_GRID_FROM_K, fails_at_k + 4 * _GRID_STEP_K, _GRID_STEP_K)
         columns = [curve(temp_k) for curve in (resistance_ohm, heat_capacity_j_per_k, loss_w, ageing_per_s)]
         return cls(table=np.stack(columns, axis=1), fails_at_k=fails_at_k, ambient_temp_k=ambient_temp_k)
 
@@ -79,7 +82,7 @@ class ThermalElement:
 
     def resistance_at_ohm(self, temp_k: float) -> float:
         """Resistance read off the grid [ohm]."""
-        grid_k = GRID_FROM_K + GRID_STEP_K * np.arange(len(self.table))
+        grid_k = _GRID_FROM_K + _GRID_STEP_K * np.arange(len(self.table))
         return float(np.interp(temp_k, grid_k, self.table[:, 0]))
 
 
@@ -90,6 +93,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None,
+    division: Division | None = None,
     destroyed: str = "",
 ) -> Run:
     """Co-simulate part and driver.
@@ -104,34 +108,19 @@ def run(
         Frame length [s].
     start : ThermalState or None
         None starts with everything at ambient and a new part.
+    division : Division or None
+        How part and driver divide each frame, where that depends on frequency.
     destroyed : str
         What must be replaced when it has failed, in words.
     """
-    state = started(element, network, start)
-    source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
-    traces = np.empty((6, len(source)), dtype=np.float32)
-    failed = _frames(source, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
-    return finished(element, network, frame_s, state, traces, failed, destroyed)
-
-
-def started(element: ThermalElement, network: CoilNetwork, start: ThermalState | None) -> NDArray[np.float64]:
-    """State of the loops: part [K], coil [C], body [C], share of the part's life that is used."""
     if start is None:
         start = ThermalState(coil_temp_c=network.ambient_temp_c, body_temp_c=network.ambient_temp_c)
     part_k, age = start.part or (element.ambient_temp_k, 0.0)
-    return np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
-
-
-def finished(
-    element: ThermalElement,
-    network: CoilNetwork,
-    frame_s: float,
-    state: NDArray[np.float64],
-    traces: NDArray[np.float32],
-    failed: int,
-    destroyed: str,
-) -> Run:
-    """What the loops have left, as a run; `failed` is the frame in which the part failed, or negative."""
+    state = np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
+    source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
+    traces = np.empty((6, len(source)), dtype=np.float32)
+    rows = rows_of(division)
+    failed = _frames(source, rows, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
     check_finite(state)
     voltage, coil, body, resistance, power, part_temp = traces
     return Run(
@@ -143,6 +132,7 @@ def finished(
         protection_power_w=power,
         cold_resistance_ohm=element.resistance_at_ohm(element.ambient_temp_k),
         network=network,
+        division=division,
         filament_temp_k=part_temp,
         life_used_ratio=float(state[3]),
         failure=_failure(element, failed * frame_s, part_temp, float(state[3])) if failed >= 0 else None,
@@ -162,7 +152,7 @@ def _failure(element: ThermalElement, at_s: float, part_k: NDArray[np.float32], 
 
 @compiled(error_model="numpy")
 def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
-    position = (temp_k - GRID_FROM_K) * GRID_STEPS_PER_K
+    position = (temp_k - _GRID_FROM_K) * _GRID_STEPS_PER_K
     row = min(max(int(position), 0), table.shape[0] - 2)
     share = position - row
     # Single elements, not rows: a view of a row would cost more than the interpolation.
@@ -175,20 +165,20 @@ def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def _rates(table, driver, voltage, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
+def _rates(table, driver, voltage, row, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
     """Rates of the three temperatures, then terminal voltage squared and the part's power."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, resistance, coil_c, body_c)
+    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, row, resistance, coil_c, body_c)
     return (part_power - loss) / capacity, coil_rate, body_rate, square, part_power
 
 
 @compiled(error_model="numpy")
-def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
-    a = _rates(table, driver, voltage, part_k, coil_c, body_c)
+def _step(table, driver, voltage, row, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
+    a = _rates(table, driver, voltage, row, part_k, coil_c, body_c)
     h = dt / 2.0
-    b = _rates(table, driver, voltage, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
-    c = _rates(table, driver, voltage, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
-    d = _rates(table, driver, voltage, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
+    b = _rates(table, driver, voltage, row, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
+    c = _rates(table, driver, voltage, row, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
+    d = _rates(table, driver, voltage, row, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
     s = dt / 6.0
     return (
         part_k + s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0]),
@@ -200,29 +190,30 @@ def _step(table, driver, voltage, part_k, coil_c, body_c, dt):  # type: ignore[n
 
 
 @compiled(error_model="numpy")
-def _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
+def _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
     """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
     resistance, capacity, loss, _ = _look_up(table, part_k)
-    power = (voltage / (resistance + driver_impedance(driver, coil_c))) ** 2 * resistance
+    power = current_square(driver, voltage, row, resistance, coil_c) * resistance
     # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
     part_rate = 4.0 * max(power, loss) / (capacity * part_k)
     return 1 + int(frame_s * max(part_rate, driver_speed(driver)) / STEP_SHARE)
 
 
 @compiled(error_model="numpy")
-def _frames(source, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
+def _frames(source, rows, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
     part_k, coil_c, body_c, age = state
     failed = -1
     if age >= 1.0:
         failed = 0
     for frame in range(len(source)):
         voltage = np.float64(source[frame]) if failed < 0 else 0.0
-        steps = _steps_in_frame(table, driver, voltage, part_k, coil_c, frame_s)
+        row = row_of(rows, frame)
+        steps = _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s)
         squares = 0.0
         energy = 0.0
         for _ in range(steps):
             part_k, coil_c, body_c, square, heat = _step(
-                table, driver, voltage, part_k, coil_c, body_c, frame_s / steps
+                table, driver, voltage, row, part_k, coil_c, body_c, frame_s / steps
             )
             squares += square
             energy += heat

@@ -25,11 +25,19 @@ import numpy as np
 
 from auditor.kernels import compiled
 from auditor.protection.contract import Failure, Run, ThermalState
-from auditor.protection.series_part import advance, check_finite, driver_constants, driver_impedance
+from auditor.protection.series_part import (
+    advance,
+    check_finite,
+    current_square,
+    driver_constants,
+    row_of,
+    rows_of,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.published.protective_parts import Gate
 
@@ -125,6 +133,7 @@ def run(
     frame_s: float,
     *,
     start: ThermalState | None,
+    division: Division | None = None,
 ) -> Run:
     """Co-simulate part and driver by both curves.
 
@@ -139,14 +148,17 @@ def run(
     start : ThermalState or None
         Its `part` is the earliest way's coil and body [C], damage and time until it closes [s], then the latest way's
         damage and time. None starts with everything at ambient and a new part.
+    division : Division or None
+        How part and driver divide each frame, where that depends on frequency.
     """
     if start is None:
         start = ThermalState(coil_temp_c=network.ambient_temp_c, body_temp_c=network.ambient_temp_c)
     temps_c = (start.coil_temp_c, start.body_temp_c)
     state = start.part or (*temps_c, 0.0, 0.0, 0.0, 0.0)
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
-    early = _pass(part, part.earliest, network, source, frame_s, state[:4])
-    late = _pass(part, part.latest, network, source, frame_s, (*temps_c, *state[4:]))
+    rows = rows_of(division)
+    early = _pass(part, part.earliest, network, source, rows, frame_s, state[:4])
+    late = _pass(part, part.latest, network, source, rows, frame_s, (*temps_c, *state[4:]))
     voltage, coil, body, power = late.traces
     is_lost = bool(part.destroyed) and early.opens_at_s is not None
     return Run(
@@ -158,9 +170,10 @@ def run(
         protection_power_w=power,
         cold_resistance_ohm=part.resistance_ohm,
         network=network,
+        division=division,
         filament_temp_k=None,
         life_used_ratio=early.damage_ratio if part.destroyed else 0.0,
-        failure=_failure(part, network, source, frame_s, early) if is_lost else None,
+        failure=_failure(part, network, source, rows, frame_s, early) if is_lost else None,
         muted=early.is_open,
         trips=early.trips,
         replace=(part.destroyed,) if is_lost else (),
@@ -170,13 +183,20 @@ def run(
 
 
 def _failure(
-    part: TimeCurrentPart, network: CoilNetwork, source: NDArray[np.float32], frame_s: float, early: _Pass
+    part: TimeCurrentPart,
+    network: CoilNetwork,
+    source: NDArray[np.float32],
+    rows: NDArray[np.float32] | None,
+    frame_s: float,
+    early: _Pass,
 ) -> Failure:
     """The current that opened it, with the coil as warm as it was in the frame before."""
     at_s = early.opens_at_s or 0.0
     frame = min(int(at_s / frame_s), len(source) - 1)
     coil_c = float(early.traces[1, max(frame - 1, 0)])
-    current_a = float(source[frame]) / (part.resistance_ohm + driver_impedance(driver_constants(network), coil_c))
+    row = None if rows is None else rows[frame]
+    square = current_square(driver_constants(network), float(source[frame]), row, part.resistance_ohm, coil_c)
+    current_a = math.sqrt(square)
     return Failure(at_s=at_s, value=current_a, limit=part.rating_a, unit="A")
 
 
@@ -185,6 +205,7 @@ def _pass(
     curve: Curve,
     network: CoilNetwork,
     source: NDArray[np.float32],
+    rows: NDArray[np.float32] | None,
     frame_s: float,
     start: tuple[float, ...],
 ) -> _Pass:
@@ -194,6 +215,7 @@ def _pass(
     was_open = state[3] > 0.0
     trips, opened_s, damage = _frames(
         source,
+        rows,
         frame_s,
         curve.logs(),
         curve.memory_s,
@@ -235,7 +257,7 @@ def _opening_rate(logs, current_a):  # type: ignore[no-untyped-def]
 
 @compiled(error_model="numpy")
 def _frames(  # type: ignore[no-untyped-def]
-    source, frame_s, logs, memory_s, resistance, recloses_after_s, driver, state, traces, is_open
+    source, rows, frame_s, logs, memory_s, resistance, recloses_after_s, driver, state, traces, is_open
 ):
     """Advance frame by frame; how often it opened, when first, and the largest damage."""
     coil_c, body_c, damage, closes_in_s = state
@@ -243,6 +265,7 @@ def _frames(  # type: ignore[no-untyped-def]
     trips, opened_s, largest = 0, 0.0, damage
     for frame in range(len(source)):
         voltage = np.float64(source[frame])
+        row = row_of(rows, frame)
         conducts_s = frame_s
         if closes_in_s > 0.0:
             conducts_s = 0.0
@@ -251,7 +274,7 @@ def _frames(  # type: ignore[no-untyped-def]
                 closes_in_s = 0.0
                 damage = 0.0  # closed again, with a new life
         else:
-            current = voltage / (resistance + driver_impedance(driver, coil_c))
+            current = math.sqrt(current_square(driver, voltage, row, resistance, coil_c))
             rate = _opening_rate(logs, current)
             if rate > 0.0 and damage + rate * frame_s >= 1.0:
                 conducts_s = (1.0 - damage) / rate
@@ -265,9 +288,9 @@ def _frames(  # type: ignore[no-untyped-def]
             else:
                 damage *= math.exp(min((current / holding_a) ** 2 - 1.0, 0.0) * frame_s / memory_s)
         largest = max(largest, damage)
-        coil_c, body_c, squares, energy = advance(driver, voltage, resistance, coil_c, body_c, conducts_s)
+        coil_c, body_c, squares, energy = advance(driver, voltage, row, resistance, coil_c, body_c, conducts_s)
         if conducts_s < frame_s:
-            coil_c, body_c, _, _ = advance(driver, 0.0, resistance, coil_c, body_c, frame_s - conducts_s)
+            coil_c, body_c, _, _ = advance(driver, 0.0, row, resistance, coil_c, body_c, frame_s - conducts_s)
         is_open[frame] = closes_in_s > 0.0
         traces[0, frame] = math.sqrt(squares / frame_s)
         traces[1, frame] = coil_c

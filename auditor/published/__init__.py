@@ -39,6 +39,8 @@ from auditor.published.coils import (
 from auditor.published.crossovers import (
     HIGH_PASS_AT,
     HIGH_PASS_DB,
+    HIGH_PASS_PARTS,
+    L_PADS,
 )
 from auditor.published.lamps import (
     BRAKE_LAMP_90_PERCENT_LIGHT_S,
@@ -95,6 +97,7 @@ from auditor.published.metering import (
     LINE_UP_VOLTS,
     R68_FULL_SCALE_DBU,
     RP155_FULL_SCALE_DBU,
+    SENSITIVITY_VOLTAGE_V,
     ZERO_DBU_V,
 )
 from auditor.published.processing import (
@@ -244,6 +247,7 @@ __all__ = [
     "GAS_LOSS_RATIO_VACUUM",
     "HIGH_PASS_AT",
     "HIGH_PASS_DB",
+    "HIGH_PASS_PARTS",
     "I2T_BY_WAVE",
     "INRUSH_RATIO_RANGE",
     "KLIPPEL_COIL",
@@ -271,6 +275,7 @@ __all__ = [
     "LIMITER_THRESHOLDS_DBU",
     "LINE_UP_VOLTS",
     "LOWEST_IMPEDANCE_RATIO",
+    "L_PADS",
     "MAINS_LAMP_90_PERCENT_LIGHT_S",
     "MAINS_LAMP_CURRENT_SETTLED_S",
     "MAINS_LAMP_HOT_COLD_OHM",
@@ -297,6 +302,7 @@ __all__ = [
     "RESETTABLE_TIME_AT_RATIO",
     "RESETTABLE_TRIP_RATIO",
     "RP155_FULL_SCALE_DBU",
+    "SENSITIVITY_VOLTAGE_V",
     "SERIES_DIVIDER",
     "SERIES_LAMP_COLD_OHM",
     "SERIES_LAMP_DESIGN_TEMP_K",

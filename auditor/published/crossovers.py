@@ -21,3 +21,29 @@ HIGH_PASS_DB = Published(
     "",
     "derived",
 )
+
+# What to multiply by 1/(R f) for a capacitor and by R/f for an inductor, in order from the amplifier, high-pass.
+_COOKBOOK = "V. Dickason, Loudspeaker Design Cookbook, 4th ed. 1991"
+HIGH_PASS_PARTS = Published(
+    (
+        ("butterworth", 1, (("C", 0.159),)),
+        ("butterworth", 2, (("C", 0.1125), ("L", 0.2251))),
+        ("linkwitz-riley", 2, (("C", 0.0796), ("L", 0.3183))),
+        ("butterworth", 3, (("C", 0.1061), ("L", 0.1194), ("C", 0.3183))),
+        ("linkwitz-riley", 4, (("C", 0.0844), ("L", 0.1000), ("C", 0.1688), ("L", 0.4501))),
+    ),
+    "",
+    _COOKBOOK,
+    "design formulas of high-pass networks into a resistance",
+    "",
+    "second-hand",
+)
+# Pad, resistor in series and resistor across for 8 ohm.
+L_PADS = Published(
+    ((3.0, "2.336", "19.4"), (6.0, "3.991", "8.04"), (10.0, "5.470", "3.70")),
+    "dB, ohm, ohm",
+    "closed forms of a pad of constant impedance",
+    "8 ohm",
+    "",
+    "derived",
+)

@@ -65,6 +65,10 @@ EBU_TRUE_PEAK_CASES = Published(
 )
 EBU_TRUE_PEAK_TOLERANCE_DB = Published((-0.4, 0.2), "dB", _TECH_3341, "table 1", "", "read")
 
+# 1 W into 8 ohm: what box sensitivities are printed for, whatever the box's impedance.
+SENSITIVITY_VOLTAGE_V = Published(
+    math.sqrt(8.0), "V", "IEC 60268-5", "characteristic sensitivity", "1 W into 8 ohm, 1 m, free field", "from memory"
+)
 ZERO_DBU_V = Published(math.sqrt(0.6), "V", "1 mW in 600 ohm", "", "", "read")
 R68_FULL_SCALE_DBU = Published(18.0, "dBu", "EBU R68", "0 dBFS", "", "read")
 RP155_FULL_SCALE_DBU = Published(24.0, "dBu", "SMPTE RP155", "0 dBFS", "", "read")

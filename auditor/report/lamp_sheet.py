@@ -131,8 +131,17 @@ def _list(choice: LampChoice, sheet: Sheet) -> None:
         "more, and lamps of 10 % less must last too. Ceiling: the largest steady source, behind lamps of 10 % more, "
         "that keeps the driver within its continuous rating for good; for ten minutes it may be a little more. Life: "
         "used by the programme. The verdict is that of `auditor check` on this programme"
-        f"{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.",
+        f"{_peaks_of_all(choice)}. 2s 3p: 3 strings of 2 in series.{_spectrum(choice)}",
         style=palette.QUIET,
+    )
+
+
+def _spectrum(choice: LampChoice) -> str:
+    """What steady sources are made of, where that makes a difference."""
+    if choice.rig.driver.impedance is None and choice.rig.crossover.network is None:
+        return ""
+    return (
+        " The worst case and steady sources are pink noise as the crossover passes it; the programme is taken as it is."
     )
 
 

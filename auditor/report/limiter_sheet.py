@@ -13,7 +13,8 @@ from auditor.report.answer import heading
 from auditor.report.summary import HEAD, badge
 
 if TYPE_CHECKING:
-    from auditor.advice.limiter_choice import LimiterChoice, Setting
+    from auditor.advice.limiter_choice import LimiterChoice
+    from auditor.advice.limiter_settings import Setting
     from auditor.advice.limiter_verify import TrackWork
     from auditor.audit_types import Cause
     from auditor.report.layout import Sheet
@@ -63,9 +64,8 @@ def show(choice: LimiterChoice, sheet: Sheet) -> None:
 
 
 def _answer(choice: LimiterChoice) -> str:
-    thresholds = (
-        f"rms {choice.rms.threshold_dbu:.1f} dBu, peak {choice.peak.threshold_dbu:.1f} dBu at the amplifier's input"
-    )
+    where = "input" if choice.rms.threshold_dbu is not None else "output"
+    thresholds = f"rms {_threshold(choice.rms)}, peak {_threshold(choice.peak)} at the amplifier's {where}"
     if not choice.reachable:
         return f"No settings were found that hold this programme. The nearest: {thresholds}."
     if not (choice.rms.needed or choice.peak.needed):
@@ -84,16 +84,28 @@ def _settings(choice: LimiterChoice) -> list[list[Text | str]]:
     def row(label: str, *cells: str) -> None:
         rows.append([Text(label, style=palette.QUIET), *cells])
 
-    row("threshold at the amplifier's input", *(f"{one.threshold_dbu:.1f} dBu" for one in each))
+    row("threshold at the amplifier's input", *(_dbu(one.threshold_dbu, 1) for one in each))
     row("the same at its output", *(f"{one.threshold_v:.1f} V rms" for one in each))
     row("the same in the file, a sine", *(f"{figures.tenths(one.threshold_dbfs)} dBFS" for one in each))
     row("detector averages over", *(_time(one.averaging_s) if one.averaging_s else "-" for one in each))
     row("attack", *(_time(one.attack_s) for one in each))
     row("hold", *(_time(one.hold_s) for one in each))
     row("release", *(_time(one.release_s) for one in each))
-    row("textbook threshold, from the rating", *(f"{one.textbook_dbu:.2f} dBu" for one in each))
+    row("textbook threshold, from the rating", *(_textbook(one) for one in each))
     row("on this programme", *(_need(one) for one in each))
     return rows
+
+
+def _threshold(setting: Setting) -> str:
+    return f"{setting.threshold_v:.3g} V" if setting.threshold_dbu is None else _dbu(setting.threshold_dbu, 1)
+
+
+def _textbook(setting: Setting) -> str:
+    return f"{setting.textbook_v:.3g} V" if setting.textbook_dbu is None else _dbu(setting.textbook_dbu, 2)
+
+
+def _dbu(level_dbu: float | None, decimals: int) -> str:
+    return "gain not known" if level_dbu is None else f"{level_dbu:.{decimals}f} dBu"
 
 
 def _need(setting: Setting) -> str:

@@ -44,11 +44,11 @@ _SHADE: dict[Verdict, dict[str, Any]] = {
     "engaged": {"facecolor": palette.AMBER, "alpha": 0.16, "hatch": None},
     "risk": {"facecolor": palette.CRIMSON, "alpha": 0.17, "hatch": _RISK_HATCH},
 }
-_INK = "#1B1F24"
-_SLOW: dict[str, Any] = {"color": _INK, "linewidth": 1.4, "linestyle": (0, (6, 2))}
+INK = "#1B1F24"
+_SLOW: dict[str, Any] = {"color": INK, "linewidth": 1.4, "linestyle": (0, (6, 2))}
 _UNPROTECTED: dict[str, Any] = {"color": palette.AMBER, "linewidth": 1.1, "linestyle": (0, (1, 1.2))}
 _LIMIT: dict[str, Any] = {"color": palette.CRIMSON, "linewidth": 1.0}
-_SETTINGS: dict[Any, Any] = {
+SETTINGS: dict[Any, Any] = {
     "font.family": "DejaVu Sans",  # comes with matplotlib
     "font.size": 8.0,
     "axes.spines.top": False,
@@ -73,7 +73,7 @@ def write_picture(track: Audit, target: Path, kind: Kind) -> None:
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # it tells of its caches
     with matplotlib.rc_context():
         matplotlib.rcdefaults()  # whatever the user has set for other work
-        matplotlib.rcParams.update(_SETTINGS)
+        matplotlib.rcParams.update(SETTINGS)
         metadata = {"Title": drawable(f"HF driver: {track.title}")}
         if kind == "svg":
             metadata |= {"Date": None}  # type: ignore[dict-item]
@@ -189,7 +189,7 @@ def _part(panel: Axes, track: Audit, channel: ChannelAudit, grid: Grid) -> None:
     _curve(panel, channel.traces.attenuation_db, channel, grid, f"taken off by the {name}", color=palette.BLUE, lw=1.3)
     line = panel.get_lines()[0]
     panel.fill_between(line.get_xdata(), line.get_ydata(), color=palette.BLUE, alpha=0.25, linewidth=0.0)
-    panel.axhline(ENGAGED_FROM_DB, color=_INK, linewidth=0.7, linestyle=(0, (2, 2)))
+    panel.axhline(ENGAGED_FROM_DB, color=INK, linewidth=0.7, linestyle=(0, (2, 2)))
     notes = [(ENGAGED_FROM_DB, f"working from {figures.as_given(ENGAGED_FROM_DB)} dB on")]
     most_db = max(float(np.max(line.get_ydata())), 2.0 * ENGAGED_FROM_DB)
     panel.set_ylim(0.0, 1.15 * most_db)
@@ -204,7 +204,7 @@ def _part(panel: Axes, track: Audit, channel: ChannelAudit, grid: Grid) -> None:
             1.15 * most_db,
             where=glows.tolist(),
             step="mid",
-            color=_INK,
+            color=INK,
             linewidth=0.0,
         )
         notes.append((1.11 * most_db, "black: it glows"))
@@ -213,9 +213,9 @@ def _part(panel: Axes, track: Audit, channel: ChannelAudit, grid: Grid) -> None:
 
 
 def _clipping(panel: Axes, channel: ChannelAudit, grid: Grid) -> None:
-    _curve(panel, 100.0 * channel.traces.clipped_ratio, channel, grid, "", color=_INK, linewidth=0.6)
+    _curve(panel, 100.0 * channel.traces.clipped_ratio, channel, grid, "", color=INK, linewidth=0.6)
     line = panel.get_lines()[0]
-    panel.fill_between(line.get_xdata(), line.get_ydata(), color=_INK, linewidth=0.0)
+    panel.fill_between(line.get_xdata(), line.get_ydata(), color=INK, linewidth=0.0)
     most = float(np.max(line.get_ydata()))
     panel.set_ylim(0.0, max(1.15 * most, 1.0))
     panel.yaxis.set_major_locator(MaxNLocator(1 if most < 1.0 else 2))
@@ -283,7 +283,7 @@ def _words(figure: Figure, track: Audit, channel: ChannelAudit) -> None:
     badge = {"boxstyle": "square,pad=0.35", "facecolor": "white", "edgecolor": palette.INK[track.verdict]}
     figure.text(
         0.985, 0.965, f"{palette.LETTER[track.verdict]}  {palette.WORD[track.verdict]}", fontsize=12.0,
-        fontweight="bold", ha="right", va="center", bbox=badge, color=_INK,
+        fontweight="bold", ha="right", va="center", bbox=badge, color=INK,
     )  # fmt: skip
     advice = wrapped(drawable(words.advice(track, "°")), 150, lines=3)
     figure.text(_LEFT, 0.935, advice, fontsize=8.5, va="top", linespacing=1.35)

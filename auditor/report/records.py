@@ -20,6 +20,7 @@ from auditor import __version__
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, ChannelAudit, Exposure, Passage, ProtectionWork, SetAudit
+    from auditor.night_types import Night
 
 SCHEMA_VERSION = 1
 
@@ -65,9 +66,15 @@ def document(set_audit: SetAudit, *, exit_status: int) -> dict[str, Any]:
             "worst_track": set_audit.worst_track,
             "coil_temp_max_c": set_audit.coil_temp_max_c,
         },
+        **({} if set_audit.night is None else {"night": _night(set_audit.night)}),
         "errors": [{"path": fault.path, "message": fault.message} for fault in set_audit.errors],
     }
     return plain(whole)
+
+
+def track_record(track: Audit) -> dict[str, Any]:
+    """One track as it stands in the document."""
+    return plain(_track(track))
 
 
 def to_csv(set_audit: SetAudit) -> str:
@@ -126,6 +133,12 @@ def _entry(track: Audit) -> dict[str, Any]:
         "match_gain_db": entry.matched.gain_db if entry.matched else None,
     }
     return {key: value for key, value in given.items() if value is not None}
+
+
+def _night(night: Night) -> dict[str, Any]:
+    fields = {name: value for name, value in vars(night).items() if name not in ("coil_temp_c", "step_s")}
+    nested = {name: asdict(fields[name]) for name in ("hottest", "effect")}
+    return {**fields, **nested, "timeline": [asdict(place) for place in night.timeline]}
 
 
 def _channel(channel: ChannelAudit) -> dict[str, Any]:

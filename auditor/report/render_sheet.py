@@ -64,7 +64,7 @@ def _row(label: str, text: str, sheet: Sheet) -> None:
 
 
 def _form(rendering: Rendering) -> str:
-    count = rendering.programme.channel_count
+    count = rendering.programme.feed_count
     channels = "1 channel" if count == 1 else f"{count} channels"
     return f"{channels}, {rendering.programme.sample_rate_hz} Hz"
 
@@ -74,7 +74,7 @@ def _piece(piece: Piece, rendering: Rendering, rig: Rig) -> str:
     if piece.peak_v == 0.0:
         return f"{which}, silence"
     rms, peak = (_volts_and_level(each, rendering.full_scale_v) for each in (piece.rms_v, piece.peak_v))
-    busiest = " in the loudest channel" if rendering.programme.channel_count > 1 else ""
+    busiest = " in the loudest channel" if rendering.programme.feed_count > 1 else ""
     return f"{which}, {rms} rms{busiest}, peak {peak}"
 
 
@@ -115,7 +115,7 @@ def _dulling(rendering: Rendering, rig: Rig) -> str:
 
 
 def _where(most: Dulling, rendering: Rendering) -> str:
-    channel = f" in channel {most.channel + 1}" if rendering.programme.channel_count > 1 else ""
+    channel = f" in channel {most.channel + 1}" if rendering.programme.feed_count > 1 else ""
     inside_s = max(most.at_s - rendering.from_s, 0.0)
     heard = [
         f"{_clock(piece.start_s + inside_s)} ({piece.part})" if len(rendering.pieces) > 1 else _clock(inside_s)

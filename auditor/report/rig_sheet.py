@@ -18,13 +18,15 @@ from auditor.protection.breaker import Breaker
 from auditor.protection.fuse import Fuse
 from auditor.protection.lamp import Lamp
 from auditor.protection.resettable import Resettable
-from auditor.report import layout, palette
+from auditor.report import layout, palette, wiring_words
 from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
-from auditor.rig_faults import unit_of
+from auditor.rig_effects import effect
+from auditor.rig_faults import PARTS
 from auditor.rig_processor import limiter_notes
 from auditor.rig_tables import TABLE_NAMES, TABLES
+from auditor.rig_value_faults import unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Set as AbstractSet
@@ -34,6 +36,15 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 ASSUMED, LISTED, GIVEN = "A", "L", ""
+# How most rigs are wired: not worth a row.
+_PLAIN = (
+    ("band", "full"),
+    ("bridged", False),
+    ("boxes", 1),
+    ("channels", "each"),
+    ("series_count", 1),
+    ("parallel_count", 1),
+)
 
 
 def show_rig(rig: Rig, *, given: AbstractSet[str], console: Console) -> None:
@@ -65,8 +76,9 @@ def show_rig(rig: Rig, *, given: AbstractSet[str], console: Console) -> None:
         sheet.line()
         count = len(rig.assumed)
         sheet.paragraph(f"{count} value{'s are' if count > 1 else ' is'} assumed:", style=palette.STRONG)
-        for text in describe_assumptions(rig):
+        for key, text in zip(rig.assumed, describe_assumptions(rig), strict=True):
             sheet.paragraph(text, label=f"{ASSUMED}  ", label_style=f"bold {palette.AMBER}")
+            sheet.paragraph(f"knowing it changes: {effect(key)}.", label="   ", style=palette.QUIET)
     sheet.line()
 
 
@@ -79,7 +91,7 @@ def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, s
     """Table name (on its first row), key, value, unit and mark."""
     rows = []
     for dotted, values in _tables(rig):
-        table = dotted.partition(".")[0]
+        table = dotted.rstrip("0123456789").rstrip(".")
         model = protection.method(rig.protection.kind).Table if table == "protection" else TABLES[table]
         first = True
         for key, value in values.items():
@@ -94,7 +106,11 @@ def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, s
 def _tables(rig: Rig) -> list[tuple[str, dict[str, Any]]]:
     """The tables in the order of the signal, those that stand several times one by one with their number."""
     values = rig_as_dict(rig)
+    parts = values["crossover"].pop("parts", None)
     tables = [(name, values[name]) for name in TABLE_NAMES if name in values]
+    if parts is not None:
+        tables.insert([name for name, _ in tables].index("protection"), (PARTS, parts))
+        values["crossover"].clear()
     return [
         (f"{name}.{number}" if isinstance(found, list) else name, each)
         for name, found in tables
@@ -104,9 +120,12 @@ def _tables(rig: Rig) -> list[tuple[str, dict[str, Any]]]:
 
 def _idle(rig: Rig, table: str, values: dict[str, Any], key: str) -> bool:
     if table == "amplifier":
-        return key == "band" and rig.amplifier.band == "full"
+        return (key, values[key]) in _PLAIN
     if table == "limiter":
         return key == "averaging_s" and values["detector"] == "peak"
+    if table in ("level", "driver"):
+        unchanged = key == "gain_db" and not values[key] and rig.level.calibration != "line_up"
+        return unchanged or (key, values[key]) in _PLAIN
     if table == "equaliser":
         return False
     return table == "crossover" and rig.crossover.alignment == "none" and key in ("order", "frequency_hz")
@@ -120,6 +139,8 @@ def _origin(rig: Rig, dotted: str, key: str, given: AbstractSet[str]) -> str:
 
 
 def _shown(value: Any, mark: str) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, str):
         return value
     return shown_value(value, "") if mark == ASSUMED else as_given(value)
@@ -129,15 +150,33 @@ def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
     full_scale_v, rail_v = rig.full_scale_v, rig.amplifier.rail_v
     sentences = [
         ("Full scale", f"a 0 dBFS sine would be {full_scale_v:.4g} V rms, {full_scale_v * math.sqrt(2):.4g} V peak."),
+        ("Known by", f"{wiring_words.calibration(rig)}."),
         ("Rail", f"the amplifier clips at {rail_v:.4g} V peak, a sine of {rail_v / math.sqrt(2):.4g} V rms."),
         ("Headroom", _headroom(rig.headroom_db)),
         ("HF driver", _largest_sine(rig)),
     ]
+    if rig.crossover.network is not None:
+        sentences.append(("Network", _network(rig)))
+    wiring = {"Mono": wiring_words.mixing, "Load": wiring_words.load, "HF drivers": wiring_words.drivers}
+    sentences += [(label, words) for label, tell in wiring.items() if (words := tell(rig))]
     sentences += [("Limiter", note) for note in limiter_notes(rig)]
+    sentences += [("Note", f"{note}.") for note in rig.notes]
     listed = [key for table, key, _, _, mark in _rows(rig, given) if mark == LISTED]
     if listed:
         sentences.append(("Part", _part(rig, listed)))
     return sentences
+
+
+def _network(rig: Rig) -> str:
+    crossover = rig.crossover
+    loss_db = crossover.pad_db
+    most = f"takes {loss_db:.1f} dB" if loss_db >= 0.0 else f"adds {-loss_db:.1f} dB"
+    if crossover.alignment == "none":
+        return f"it {most} where it passes most, and has no corner: it keeps no bass from the driver."
+    return (
+        f"into the cold driver it {most} where it passes most, and is 3 dB further down at "
+        f"{crossover.frequency_hz:.0f} Hz. `auditor rig show` draws it."
+    )
 
 
 def _part(rig: Rig, listed: list[str]) -> str:
@@ -176,9 +215,8 @@ def _headroom(headroom_db: float) -> str:
 
 
 def _largest_sine(rig: Rig) -> str:
-    peak_v = min(rig.amplifier.rail_v, math.sqrt(2.0) * rig.full_scale_v) * 10.0 ** (-rig.crossover.pad_db / 20.0)
-    power_w = peak_v**2 / 2.0 / rig.driver.rated_impedance_ohm
+    one = "each" if rig.driver.series_count * rig.driver.parallel_count > 1 else "it"
     return (
-        f"the largest unclipped sine puts {watts(power_w)} on it without protection, "
+        f"the largest unclipped sine puts {watts(wiring_words.largest_sine_w(rig))} on {one} without protection, "
         f"against a continuous rating of {as_given(rig.driver.continuous_power_w)} W."
     )

@@ -13,7 +13,20 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
-from auditor.report import fader_line, figures, layout, palette, part_lines, passages, summary, timeline, words
+from auditor.report import (
+    fader_line,
+    figures,
+    layout,
+    night_sheet,
+    night_words,
+    palette,
+    part_lines,
+    passages,
+    summary,
+    timeline,
+    words,
+)
+from auditor.report.wiring_words import full_scale, load, mixing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -80,6 +93,7 @@ def render_text(set_audit: SetAudit, *, console: Console) -> None:
     for number, (track, name) in enumerate(zip(set_audit.tracks, names, strict=True), start=1):
         _head(track, name, f"{number} of {len(names)}", sheet)
         _track(track, sheet)
+    night_sheet.show(set_audit, sheet)
     summary.show(set_audit, sheet)
 
 
@@ -111,7 +125,13 @@ def _title(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.paragraph("Nothing was analysed, so nothing was found safe.", style=palette.STRONG)
         return
     rig = set_audit.rig
-    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig  ")
+    sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig    ")
+    sheet.paragraph(f"{full_scale(rig)}.", label="Level  ")
+    for note in (mixing(rig), load(rig)):
+        if note:
+            sheet.paragraph(note, label=" " * len("Level  "))
+    if set_audit.night is not None:
+        sheet.paragraph(night_words.MODE, label="Set    ")
 
 
 def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
+from auditor.report import night_words
 from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
+from auditor.report.wiring_words import bank
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,8 +31,18 @@ CAUTIONS = (
 
 _ASSUMED = {
     "level.gain_db": "the gain behind the mixer",
+    "level.calibration_frequency_hz": "the frequency of the calibration tone",
+    "level.target_level_dbfs": "the mean level of the programme",
+    "level.mono_gain_db": "the gain of the mono sum",
+    "amplifier.box_impedance_ohm": "the impedance of the box",
+    "level.channels": "how channels are played",
     "amplifier.band": "the band of the amplifier",
+    "amplifier.bridged": "how the amplifier is wired",
+    "amplifier.boxes": "the number of boxes",
+    "driver.series_count": "the number of drivers",
+    "driver.parallel_count": "the number of drivers",
     "crossover.pad_db": "the pad",
+    "crossover.parts.resistance_ohm": "the wire of the inductors",
     "limiter.averaging_s": "the limiter's settings",
     "limiter.band": "the limiter's settings",
     "limiter.hold_s": "the limiter's settings",
@@ -118,8 +130,8 @@ def protection(rig: Rig) -> str:
         return "no protection"
     part = f" {settings.part}" if settings.part else ""
     series, parallel = getattr(settings, "series_count", 1), getattr(settings, "parallel_count", 1)
-    bank = "" if series * parallel == 1 else f" ({series} in series, {parallel} in parallel)"
-    return f"{_DEVICE.get(settings.kind, settings.kind)}{part}{bank}"
+    lamps = "" if series * parallel == 1 else f" ({series} in series, {parallel} in parallel)"
+    return f"{_DEVICE.get(settings.kind, settings.kind)}{part}{lamps}"
 
 
 def rig_sentence(rig: Rig) -> str:
@@ -128,9 +140,17 @@ def rig_sentence(rig: Rig) -> str:
     corner = "no crossover"
     if network.alignment != "none":
         corner = f"{network.alignment} order {network.order} at {as_given(network.frequency_hz)} Hz"
+    pad = f"pad {as_given(network.pad_db)} dB"
+    if network.network is not None:
+        parts = len(network.network.parts)
+        corner = f"network of {parts} part{'s' if parts > 1 else ''}"
+        pad = f"3 dB down at {as_given(network.frequency_hz)} Hz" if network.frequency_hz else "no corner"
+    bridged = "bridged " if rig.amplifier.bridged else ""
+    count = driver.series_count * driver.parallel_count
+    each = f"{count} drivers ({bank(driver.series_count, driver.parallel_count)}) of" if count > 1 else "driver"
+    rating = f"{as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm"
     return (
-        f"amplifier {as_given(rig.amplifier.rated_power_w)} W into {as_given(rig.amplifier.rated_load_ohm)} ohm, "
-        f"{corner}, pad {as_given(network.pad_db)} dB, {protection(rig)}, driver "
+        f"{bridged}amplifier {rating}, {corner}, {pad}, {protection(rig)}, {each} "
         f"{as_given(driver.continuous_power_w)} W {as_given(driver.rated_impedance_ohm)} ohm"
     )
 
@@ -226,6 +246,8 @@ def destroyed(rig: Rig) -> str:
 
 def verdict_line(track: Audit) -> str:
     """Margin and what binds, for the head of a track."""
+    if track.lost_channels:
+        return f"The {device(track.rig)} is {gone(track.rig)} before it starts."
     if track.margin_db is None:
         return (
             "Plenty of room: nothing binds even 20 dB up."
@@ -249,6 +271,8 @@ def advice(track: Audit, degree: str) -> str:
 
 
 def _advice(track: Audit, degree: str) -> str:
+    if track.lost_channels:
+        return night_words.lost(track, device(track.rig), gone(track.rig))
     if track.verdict == "risk":
         return _turn_down(track)
     if all(channel.hf_crest_db is None for channel in track.channels):

@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import auditor
+from auditor.chain.divider import is_per_frequency
 from auditor.programme.entry import as_entry
 from auditor.store.vault import SEEN_SUFFIX
 
@@ -86,8 +87,9 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
     """All that decides what comes out of the crossover's filter, but the file itself."""
     tables = {each.name: _plain(getattr(rig, each.name)) for each in fields(rig) if each.name not in BEHIND}
     del tables["crossover"]["pad_db"]
-    for name in BEHIND_OF_DRIVER:
-        del tables["driver"][name]
+    if not is_per_frequency(rig):  # otherwise the frames tell how part and driver divide them
+        for name in BEHIND_OF_DRIVER:
+            del tables["driver"][name]
     tables["entry"] = _entry_table(as_entry(programme.source))
     tables["frame_s"] = frame_s
     tables["program"] = _program()

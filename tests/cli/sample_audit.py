@@ -6,6 +6,7 @@ and does not save the driver) and a feedback squeal (risk, the lamp burns out).
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -47,7 +48,9 @@ def sample_rig(*, lamp: bool = True) -> Rig:
         rated_life_h=1200.0,
     )
     return Rig(
-        level=Level(full_scale_dbu=18.0, gain_db=0.0),
+        level=Level(
+            calibration="line_up", unity_v=math.sqrt(0.6) * 10.0 ** (50.0 / 20.0), gain_db=0.0, full_scale_dbu=18.0
+        ),
         amplifier=Amplifier(gain_db=32.0, rated_power_w=300.0, rated_load_ohm=8.0),
         crossover=Crossover(alignment="linkwitz-riley", order=4, frequency_hz=1800.0, pad_db=6.0),
         protection=fitted if lamp else NoProtection(),

@@ -177,7 +177,6 @@ def test_killed_while_a_record_is_written(count: int, folder: Path) -> None:
         ("auditor.chain.play", "_pass", "after", 1),
         ("auditor.pipeline", "judge", "before", 1),
         ("auditor.pipeline", "judge", "after", 1),
-        ("auditor.judgement.heat", "CarriedHeat.carry_through", "before", 2),
         ("auditor.store.vault", "Vault.put", "before", 1),
     ],
 )

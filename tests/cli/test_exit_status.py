@@ -85,8 +85,8 @@ class TestUsage:
     @pytest.mark.parametrize(
         ("arguments", "words"),
         [
-            (["chek"], "Did you mean 'check'?"),
-            (["check", "a.wav", "--rgi", "rig.toml"], "Did you mean '--rig'?"),
+            (["chek"], "Did you mean one of: 'cache', 'check'?"),
+            (["check", "a.wav", "--rgi", "rig.toml"], "Did you mean one of: '--rig'"),
             (["check"], "Missing argument 'PATH...'"),
             (["check", "a.wav"], "Missing option '-r' / '--rig'"),
             (["check", "a.wav", "-r", "rig.toml", "--format", "xml"], "'text', 'json', 'csv'"),

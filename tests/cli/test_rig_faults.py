@@ -3,6 +3,7 @@
 # ruff: noqa: E501 - expected messages stand whole, each on its line, so that they read as the user sees them
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -25,14 +26,16 @@ SECTION = '[[equaliser]]\nkind = "peaking"\nfrequency_hz = 3000.0\ngain_db = -3.
 
 
 def complaints(folder: Path, text: str) -> list[str]:
-    """What `rig check` says of a rig file, without the file's name, which stands in front of every line."""
+    """What `rig check` says of a rig file, without file and line, which stand in front of every fault."""
     path = folder / "rig.toml"
     path.write_text(text, encoding="utf-8")
     result = run("rig", "check", path)
     assert (result.status, result.out) == (2, "")
-    head = f"error: {path}: "
-    assert all(line.startswith(head) for line in result.complaints)
-    return [line.removeprefix(head) for line in result.complaints]
+    head = re.compile(rf"error: {re.escape(str(path))}(?:, line (\d+))?: ")
+    found = [head.match(line) for line in result.complaints]
+    assert all(found)
+    assert all(int(each.group(1)) <= len(text.splitlines()) for each in found if each and each.group(1))
+    return [head.sub("", line) for line in result.complaints]
 
 
 def protected(keys: str) -> str:

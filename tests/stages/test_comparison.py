@@ -334,7 +334,7 @@ def test_overdrive_counts_from_what_the_amplifier_is_asked_for(tmp_path: Path) -
 
 def test_minute_is_where_most_is() -> None:
     frames = made_frames((1.0, 50.0), (4.0, 60.0), (2.0, 50.0))
-    minute = largest_minute(frames, impedance_ohm=8.0)
+    minute = largest_minute(frames, v2_per_w=8.0)
     assert minute.power_w == pytest.approx(2.0, rel=1e-3)
     assert minute.start_s == pytest.approx(50.0, abs=0.02)
     assert minute.end_s == pytest.approx(110.0, abs=0.02)
@@ -342,11 +342,11 @@ def test_minute_is_where_most_is() -> None:
 
 def test_a_short_track_takes_its_mean() -> None:
     frames = made_frames((4.0, 3.0), (0.0, 9.0))
-    assert largest_minute(frames, impedance_ohm=8.0).power_w == pytest.approx(0.5, rel=1e-3)
+    assert largest_minute(frames, v2_per_w=8.0).power_w == pytest.approx(0.5, rel=1e-3)
     ends_within_a_frame = HfFrames(
         frame_s=0.5, duration_s=0.75, rms_v=np.array([2.0, 2.0], np.float32), peak_v=np.ones(2, np.float32)
     )
-    assert largest_minute(ends_within_a_frame, impedance_ohm=8.0).power_w == pytest.approx(4.0 / 0.75 / 8.0)
+    assert largest_minute(ends_within_a_frame, v2_per_w=8.0).power_w == pytest.approx(4.0 / 0.75 / 8.0)
 
 
 # Nothing to weigh.

@@ -16,7 +16,7 @@ from auditor import audit_set
 from auditor.advice import limiter_choice, limiter_stages
 from auditor.advice.limiter_choice import LimiterChoice, NoChoice, document, find, rig_lines
 from auditor.advice.limiter_search import HEAT, PEAK, Trials, highest_threshold
-from auditor.advice.limiter_stages import at_threshold, make_limiter, textbook_dbu
+from auditor.advice.limiter_settings import at_threshold, make_limiter, textbook_dbu
 from auditor.chain.limiter import limiter_threshold_dbu
 from auditor.chain.listen import listen
 from auditor.rig import Crossover, Rig
@@ -62,7 +62,7 @@ def test_a_steady_sine_is_held_at_the_continuous_rating(tmp_path: Path) -> None:
     assert choice.rms.threshold_dbu == pytest.approx(textbook_dbu(loud(), "rms"), abs=0.25)
     assert choice.rms.threshold_dbu <= textbook_dbu(loud(), "rms")
     assert choice.rms.threshold_v == pytest.approx(math.sqrt(60.0 * 8.0) * 10 ** (3.0 / 20.0), rel=0.03)
-    assert choice.rms.threshold_dbfs == choice.rms.threshold_dbu - 18.0
+    assert choice.rms.threshold_dbfs == pytest.approx(choice.rms.threshold_dbu - 18.0, abs=1e-9)
     assert (choice.rms.attack_s, choice.rms.release_s) == (0.5, 2.0)
     assert choice.reachable
     assert not choice.peak.needed
@@ -211,6 +211,26 @@ def test_a_lower_threshold_never_lets_more_through(detector: Any) -> None:
             rises_db = np.diff([each.worst(causes)[0] for each in found])
             assert rises_db.min() > -0.1
     assert trials.decodes == 2 * len(found)
+
+
+def test_without_the_amplifiers_gain_the_settings_are_told_in_volts(tmp_path: Path) -> None:
+    """The same system with its gain of 32 dB known, and left out as with a calibration by meter."""
+    path = write_wav(tmp_path / "sine.wav", faded_in(tone(RATE_HZ, 12_000.0, 20.0, 0.5), 5.0), RATE_HZ)
+    known = loud()
+    unknown = replace(known, amplifier=replace(known.amplifier, gain_db=None))
+    by_dbu, by_volts = chosen([path], known), chosen([path], unknown)
+    for one, other in ((by_dbu.rms, by_volts.rms), (by_dbu.peak, by_volts.peak)):
+        assert other.threshold_dbu is None
+        assert other.textbook_dbu is None
+        assert other.threshold_v == pytest.approx(one.threshold_v, rel=1e-9)  # 32 dB: the same steps are searched
+        assert other.textbook_v == pytest.approx(one.textbook_v)
+        assert other.threshold_dbfs == pytest.approx(one.threshold_dbfs)
+    assert by_volts.verified.outcome.verdict == by_dbu.verified.outcome.verdict
+    assert not any("threshold_dbu" in line for line in rig_lines(by_volts))
+    tables = tomllib.loads("\n".join(rig_lines(by_volts)))["limiter"]
+    assert [table["threshold_v"] for table in tables] == pytest.approx(
+        [by_volts.rms.threshold_v, by_volts.peak.threshold_v], rel=1e-4
+    )
 
 
 # --- on the demonstration ---------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from auditor.parts.resettables import resettables
 from auditor.protection import breaker, fuse
 from auditor.rig_commands import PART_KINDS, parts_command, rig_group
 from auditor.rig_template import TEMPLATE
+from auditor.rig_writing import schema_line
 
 WIDTHS = (80, 100, 120)
 
@@ -44,7 +46,7 @@ def test_new_writes_an_example_that_checks(here: Path) -> None:
     made = run("rig", "new")
     assert (made.exit_code, made.stdout) == (0, "")
     assert made.stderr == "wrote rig.toml; fill it in, then: auditor rig check rig.toml\n"
-    assert (here / "rig.toml").read_text(encoding="utf-8") == TEMPLATE
+    assert (here / "rig.toml").read_text(encoding="utf-8") == schema_line() + TEMPLATE
     assert run("rig", "check", "rig.toml").exit_code == 0
 
 
@@ -55,7 +57,7 @@ def test_new_does_not_overwrite_unless_forced(here: Path) -> None:
     assert refused.stderr == "error: rig.toml: is there already (--force replaces it, -o FILE writes another)\n"
     assert (here / "rig.toml").read_text() == "mine"
     assert run("rig", "new", "--force").exit_code == 0
-    assert (here / "rig.toml").read_text(encoding="utf-8") == TEMPLATE
+    assert (here / "rig.toml").read_text(encoding="utf-8") == schema_line() + TEMPLATE
 
 
 def test_new_to_stdout(here: Path) -> None:
@@ -221,8 +223,10 @@ def test_check_prints_one_line_for_each_fault(example: Path) -> None:
     assert (result.exit_code, result.stdout) == (2, "")
     lines = result.stderr.splitlines()
     assert len(lines) == 3
-    assert all(line.startswith("error: rig.toml: ") for line in lines)
-    assert "error: rig.toml: amplifier.rated_pwer_w: unknown key (did you mean rated_power_w [W]?)" in lines
+    assert all(re.match(r"error: rig\.toml, line \d+: ", line) for line in lines)
+    row = 1 + next(n for n, each in enumerate(text.splitlines()) if each.startswith("rated_power_w"))
+    told = f"error: rig.toml, line {row}: amplifier.rated_pwer_w: unknown key (did you mean rated_power_w [W]?)"
+    assert told in lines
 
 
 def test_check_of_a_missing_file_is_one_line(here: Path) -> None:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.driver.coil import resistance_ratio
-from auditor.report import figures, words
+from auditor.report import figures, wiring_words, words
+from auditor.report.page.circuit_network import network_cells
 from auditor.report.page.markup import DEGREE, figure, name, text
 
 if TYPE_CHECKING:
@@ -33,9 +34,12 @@ def circuit(set_audit: SetAudit) -> str:
     limiters = [_limiter(each) for each in rig.limiters if each.band == "full" or rig.amplifier.band == "full"]
     behind = [_limiter(each) for each in rig.limiters if each.band == "hf" and rig.amplifier.band == "hf"]
     active = rig.amplifier.band == "hf"
-    crossover = [_crossover(rig, is_line=active)] if rig.crossover.alignment != "none" else []
+    network = rig.crossover.network
+    crossover = [_crossover(rig, is_line=active)] if rig.crossover.alignment != "none" and network is None else []
     cells += [*limiters, *(crossover if active else []), *behind, _amplifier(rig), *([] if active else crossover)]
-    if rig.crossover.pad_db:
+    if network is not None:
+        cells += [_cell(title, drawing, lines) for title, drawing, lines in network_cells(network)]
+    elif rig.crossover.pad_db:
         cells.append(_cell("Pad", _pad(), [f"{figures.as_given(rig.crossover.pad_db)} dB"]))
     cells += [_part(set_audit), _driver(set_audit)]
     return f'<div class="circuit" role="group" aria-label="{text(words.rig_sentence(rig))}">{"".join(cells)}</div>'
@@ -51,12 +55,16 @@ def _cell(title: str, drawing: str, lines: list[str], *, raw: str = "") -> str:
 
 def _mixer_lines(rig: Rig) -> list[str]:
     level = rig.level
-    ridden = level.match_loudness_lufs
-    return [
-        "" if ridden is None else f"every track at {figures.as_given(ridden)} LUFS",
-        f"{figures.as_given(level.full_scale_dbu)} dBu at full scale",
-        f"then {level.gain_db:+.6g} dB" if level.gain_db else "",
-    ]
+    ridden = (
+        ""
+        if level.match_loudness_lufs is None
+        else f"every track at {figures.as_given(level.match_loudness_lufs)} LUFS"
+    )
+    mono = "summed to mono" if level.mono_gain_db is not None else ""
+    if level.full_scale_dbu is None:
+        return [ridden, f"full scale is {rig.full_scale_v:.3g} V rms behind the amplifier", mono]
+    gain = f"then {level.gain_db:+.6g} dB" if level.gain_db else ""
+    return [ridden, f"{figures.as_given(level.full_scale_dbu)} dBu at full scale", gain, mono]
 
 
 def _mixer() -> str:
@@ -74,8 +82,11 @@ def _box(curve: str) -> str:
 
 
 def _limiter(limiter: Limiter) -> str:
+    threshold = f"{limiter.threshold_v:.3g} V"
+    if limiter.threshold_dbu is not None:
+        threshold = f"{figures.as_given(round(limiter.threshold_dbu, 2))} dBu"
     lines = [
-        f"{limiter.detector}, {figures.as_given(round(limiter.threshold_dbu, 2))} dBu",
+        f"{limiter.detector}, {threshold}",
         f"attack {figures.as_given(limiter.attack_s)} s, release {figures.as_given(limiter.release_s)} s",
     ]
     return _cell("Limiter", _box("M36 46L58 24H84"), lines)
@@ -86,9 +97,11 @@ def _amplifier(rig: Rig) -> str:
     drawing = (
         '<path d="M0 30H34M34 4V56L90 30ZM90 30H120M62 43V90H120M54 90H70"/><path class="bold" d="M62 90V98M52 98H72"/>'
     )
+    bridged = "two channels bridged, each " if amplifier.bridged else ""
     lines = [
-        f"{figures.as_given(amplifier.gain_db)} dB",
-        f"{figures.as_given(amplifier.rated_power_w)} W into {figures.as_given(amplifier.rated_load_ohm)} ohm",
+        "" if amplifier.gain_db is None else f"{figures.as_given(amplifier.gain_db)} dB",
+        f"{bridged}{figures.as_given(amplifier.rated_power_w)} W into {figures.as_given(amplifier.rated_load_ohm)} ohm",
+        f"drives {amplifier.boxes} boxes" if amplifier.boxes > 1 else "",
         f"clips at {amplifier.rail_v:.3g} V peak",
     ]
     return _cell("Amplifier" if amplifier.band == "full" else "HF amplifier", drawing, lines)
@@ -183,4 +196,7 @@ def _driver(set_audit: SetAudit) -> str:
         hot_ohm = driver.dc_resistance_ohm * resistance_ratio(temp_c, driver.coil_material)
         ohms = f"{_ohms(hot_ohm)} ohm at " if temp_c < figures.MEANINGLESS_C else ""
         hot = f'<span class="hot">hot {ohms}{text(figures.degrees(temp_c, DEGREE))}</span>'
-    return _cell("HF driver", drawing, lines, raw=hot)
+    count = driver.series_count * driver.parallel_count
+    if count > 1:
+        lines.append(f"{wiring_words.bank(driver.series_count, driver.parallel_count)}; figures of one")
+    return _cell("HF driver" if count == 1 else f"{count} HF drivers", drawing, lines, raw=hot)

@@ -50,11 +50,16 @@ def assumptions(set_audit: SetAudit) -> str:
     each = "".join(f"<li>{name(sentence)}</li>" for sentence in describe_assumptions(rig))
     listed = f'<ul class="fine">{each}</ul>' if each else ""
     nothing = "Nothing: the rig file gives every value."
-    return f"<h2>Assumed</h2>\n<p>{text(summary or nothing)}</p>{listed}\n{_values(rig)}"
+    warned = "".join(f"<li>{name(note)}.</li>" for note in rig.notes)
+    warned = f'<h2>About the rig</h2>\n<ul class="fine">{warned}</ul>\n' if warned else ""
+    return f"{warned}<h2>Assumed</h2>\n<p>{text(summary or nothing)}</p>{listed}\n{_values(rig)}"
 
 
 def _values(rig: Rig) -> str:
     values = rig_as_dict(rig)
+    parts = values["crossover"].pop("parts", None)
+    if parts is not None:
+        values["crossover.parts"] = parts
     items = []
     for table, found in values.items():
         tables = found if isinstance(found, list) else [found]
@@ -68,7 +73,10 @@ def _values(rig: Rig) -> str:
 
 
 def _value(rig: Rig, table: str, dotted: str, value: Any) -> str:
-    shown = value if isinstance(value, str) else figures.as_given(float(value))
+    if isinstance(value, bool):
+        shown = "true" if value else "false"
+    else:
+        shown = value if isinstance(value, str) else figures.as_given(float(value))
     mark = "A assumed" if dotted in rig.assumed else ""
     key = dotted.partition(".")[2]
     return f'<tr><td>{text(table)}</td><th scope="row">{text(key)}</th><td>{name(str(shown))}</td><td>{mark}</td></tr>'

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, summary, words
+from auditor.report import figures, night_words, summary, words
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
+from auditor.report.wiring_words import full_scale, load, mixing
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit
@@ -19,7 +20,11 @@ _COLUMNS = ("", "Track", "Length", "Margin", "Turn down | room", "What binds", "
 def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     """Verdict, margin, what binds, one sentence of advice."""
     rig = set_audit.rig
-    system = f'<p class="rig">{name(os.path.basename(rig.path))}: {name(words.rig_sentence(rig))}</p>'
+    level = " ".join(each for each in (f"{full_scale(rig)}.", mixing(rig), load(rig)) if each)
+    system = (
+        f'<p class="rig">{name(os.path.basename(rig.path))}: {name(words.rig_sentence(rig))}. '
+        f"{text(level[0].upper() + level[1:])}</p>"
+    )
     if not set_audit.tracks:
         return f'<p class="nothing">Nothing was analysed, so nothing was found safe.</p>{system}'
     worst = _worst(set_audit)
@@ -50,7 +55,9 @@ def _worst(set_audit: SetAudit) -> Audit:
 def _margin(set_audit: SetAudit, worst: Audit) -> str:
     if set_audit.margin_db is None:
         return text(words.verdict_line(worst))
-    binds = f", {text(words.binds(worst.margin_limited_by, worst.rig))}" if worst.margin_limited_by else ""
+    night = set_audit.night
+    limited_by = worst.margin_limited_by if night is None else night.margin_limited_by
+    binds = f", {text(words.binds(limited_by, set_audit.rig))}" if limited_by else ""
     return f"margin about {figure('/set/margin_db', 'signed', set_audit.margin_db)}{binds}"
 
 
@@ -60,10 +67,12 @@ def _set_sentence(set_audit: SetAudit) -> str:
         return ""
     limit = figure("/rig/driver/coil_temp_limit_c", "degrees", set_audit.rig.driver.coil_temp_limit_c)
     hottest = figure("/set/coil_temp_max_c", "degrees", set_audit.coil_temp_max_c)
-    played = figures.length(sum(each.duration_s for each in set_audit.tracks))
+    played, pauses = figures.length(sum(each.duration_s for each in set_audit.tracks)), ""
+    if set_audit.night is not None:
+        pauses = f" with {night_words.silence(set_audit.night.gap_s)} between them"
     return (
-        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order given: hottest "
-        f"coil {hottest} (limit {limit}) with the heat carried from track to track"
+        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order "
+        f"given{pauses}: hottest coil {hottest} (limit {limit}) with the heat carried from track to track"
         f"{text(summary.off_rating(set_audit))}."
     )
 

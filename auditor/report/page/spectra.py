@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING
 
 from auditor.errors import AuditorError
@@ -30,15 +31,16 @@ def of_tracks(set_audit: SetAudit, *, tell: Callable[[str], None]) -> list[Spect
     if set_audit.interrupted:  # whoever stops the work by hand is not kept waiting
         return ["stopped by hand"] * len(sources)
     found = []
+    look = partial(_spectrum, mono_gain_db=set_audit.rig.level.mono_gain_db)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        for number, each in enumerate(pool.map(_spectrum, sources), start=1):
+        for number, each in enumerate(pool.map(look, sources), start=1):
             tell(f"third octaves for the page: {number} of {len(sources)}")
             found.append(each)
     return found
 
 
-def _spectrum(source: Source) -> Spectrum | str:
+def _spectrum(source: Source, *, mono_gain_db: float | None) -> Spectrum | str:
     try:
-        return spectrum(source)
+        return spectrum(source, mono_gain_db=mono_gain_db)
     except (AuditorError, OSError) as error:  # the audit has read the file; it may have gone since
         return str(error)

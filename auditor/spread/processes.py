@@ -1,0 +1,147 @@
+"""In several processes of this machine, each of which works on one item at a time.
+
+Every process has a pipe of its own, so that it is known which item it died on: only that one is tried again. A pool of
+the standard library would fail all that is under way. A worker whose parent is gone reads the end of its pipe and ends.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import signal
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from typing import Any, Generic
+
+from auditor.spread.contract import ATTEMPTS, Done, R, T, Tell, Work
+
+# A fresh interpreter: a fork of this one would take over locks that its threads hold.
+_CONTEXT = multiprocessing.get_context("spawn")
+_END_S = 5.0
+
+
+@dataclass(frozen=True)
+class Processes:
+    """In `count` processes; no more are started than there are items."""
+
+    count: int
+    is_elsewhere: bool = False
+
+    def run(
+        self, work: Work[T, R], items: Iterable[T], *, tell: Tell | None = None
+    ) -> Generator[Done[T, R], None, None]:
+        todo = (_Job(index=index, item=item) for index, item in enumerate(items))
+        seats: list[_Seat[T, R]] = []
+        try:
+            for job in itertools.islice(todo, self.count):
+                seats.append(_Seat(work, job))  # noqa: PERF401 - those that sit are ended, should the next fail to
+            while seats:
+                for seat in _answered(seats):
+                    done = seat.answer()
+                    # The next item first: the worker need not wait until this one has been used.
+                    job_next = seat.job if done is None else next(todo, None)
+                    if job_next is None:
+                        seats.remove(seat)
+                        seat.end()
+                    else:
+                        seat.give(job_next)
+                    if done is not None:
+                        if tell is not None:
+                            tell(done.index)(1.0)
+                        yield done
+        finally:
+            for seat in seats:
+                seat.end()
+
+
+@dataclass
+class _Job(Generic[T]):
+    index: int
+    item: T
+    attempts: int = 0
+
+
+class _Seat(Generic[T, R]):
+    """A place for one worker at a time, and the job it has."""
+
+    def __init__(self, work: Work[T, R], job: _Job[T]) -> None:
+        self._work = work
+        self._start()
+        self.give(job)
+
+    def _start(self) -> None:
+        self.pipe, theirs = _CONTEXT.Pipe()
+        self._process = _CONTEXT.Process(target=_serve, args=(theirs, self._work), name="auditor worker", daemon=True)
+        with _interrupts_held():
+            self._process.start()
+        theirs.close()  # or its end would stay open here after the worker's death
+
+    def give(self, job: _Job[T]) -> None:
+        self.job = job
+        job.attempts += 1
+        with suppress(OSError):  # dead already; the answer will tell
+            self.pipe.send(job.item)
+
+    def answer(self) -> Done[T, R] | None:
+        """What came of the job; None where the worker died and another, which sits here now, may try again."""
+        job = self.job
+        result: R | None
+        lost: str | None
+        try:
+            result, lost = self.pipe.recv()
+        except (EOFError, OSError):
+            how = self.end()
+            self._start()
+            if job.attempts < ATTEMPTS:
+                return None
+            hint = "too little memory?"
+            result, lost = None, f"its worker died each of the {ATTEMPTS} times that it was tried ({how}; {hint})"
+        return Done(index=job.index, item=job.item, result=result, lost=lost)
+
+    def end(self) -> str:
+        """End the worker, whatever it is doing; returns how it had ended if it was dead."""
+        self.pipe.close()
+        with suppress(AssertionError, ValueError):
+            self._process.join(timeout=0.1)
+        code = self._process.exitcode
+        if code is None:
+            self._process.terminate()
+            self._process.join(timeout=_END_S)
+        if self._process.exitcode is None:
+            self._process.kill()
+            self._process.join()
+        self._process.close()
+        return f"signal {-code}" if code is not None and code < 0 else f"exit status {code}"
+
+
+def _answered(seats: list[_Seat[T, R]]) -> list[_Seat[T, R]]:
+    """Those with something to read: an answer, or the end of the pipe of a worker that died."""
+    ready = wait([seat.pipe for seat in seats])
+    return [seat for seat in seats if seat.pipe in ready]
+
+
+def _serve(pipe: Connection, work: Work[Any, Any]) -> None:
+    """What a worker does until its pipe ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches every process of a terminal; the parent acts on it
+    with suppress(EOFError, OSError):  # the parent has closed the pipe, or is gone
+        while True:
+            item = pipe.recv()
+            try:
+                pipe.send((work(item), None))
+            except Exception as error:  # whatever it is, the other items are to be done
+                pipe.send((None, f"breaks off with {type(error).__name__}: {error}"))
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Ctrl-C waits; a process started meanwhile never gets it, not even before it has come to ignore it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
