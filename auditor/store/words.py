@@ -12,6 +12,7 @@ _REASONS = {
     "limiters": "a limiter answers to every sample",
     "crossover": "another crossover lets other parts of the wave through",
 }
+_DERIVED = ("unity_v",)  # follows from what is named beside it
 _CUT = ("entry", "frame_s", "program")
 
 
@@ -51,9 +52,9 @@ def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[tupl
         if not (isinstance(old, Mapping) and isinstance(new, Mapping)):
             yield table, f"another {table.removesuffix('s')}"
             continue
-        for key, value in new.items():
-            if old.get(key) != value:
-                yield table, f"{table}.{key} {_shown(value)} instead of {_shown(old.get(key))}"
+        keys = [key for key, value in new.items() if old.get(key) != value]
+        for key in [key for key in keys if key not in _DERIVED] or keys:
+            yield table, f"{table}.{key} {_shown(new[key])} instead of {_shown(old.get(key))}"
 
 
 def _shown(value: Any) -> str:
