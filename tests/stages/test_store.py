@@ -352,3 +352,17 @@ def test_a_measured_loudness_is_kept(sound: str, store: Store, monkeypatch: pyte
     no_pass(monkeypatch)
     monkeypatch.setattr("auditor.chain.fader.measured_loudness", never)
     assert as_json(audit_set([sound], system, store=store)) == without
+
+
+def test_how_part_and_driver_divide_is_kept_too(sound: str, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    lamp = {"kind": "lamp", "part": "1156"}
+    systems = [
+        rig(protection=lamp, driver={"dc_resistance_ohm": 5.8, "voice_coil_inductance_h": inductance_h})
+        for inductance_h in (0.05e-3, 0.3e-3)
+    ]
+    assert systems[0].driver.impedance is not None
+    without = [as_json(audit_set([sound], system)) for system in systems]
+    assert without[0] != without[1]
+    for _ in range(2):
+        assert [as_json(audit_set([sound], system, store=store)) for system in systems] == without
+        no_pass(monkeypatch)
