@@ -58,7 +58,7 @@ def main() -> None:
         for _ in range(2):
             check(short, rig, cache)  # compiles, or loads what was compiled, on either way
         first_wall_s, first_cpu_s = check(sound, rig, cache)
-        print(f"{options.minutes:g} min of {options.format}, first audit: {first_wall_s:.2f} s, {first_cpu_s:.2f} s CPU")
+        print(f"{options.minutes:g} min of {options.format}, first: {first_wall_s:.2f} s, {first_cpu_s:.2f} s CPU")
         for change, (old, new) in CHANGES.items():
             rig.write_text(text.replace(old, new))
             wall_s, cpu_s = check(sound, rig, cache)
