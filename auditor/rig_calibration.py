@@ -165,7 +165,9 @@ def resolve_level(
     """
     table = dict(values["level"])
     way = next(way for way, keys in WAYS.items() if keys[0] in table)
-    assumed = _fill(way, table, is_shaped=bool(sections) or amplifier.band == "hf")
+    # A passive network by its parts stands behind the terminals, whatever the amplifier drives.
+    is_active = amplifier.band == "hf" and crossover.network is None
+    assumed = _fill(way, table, is_shaped=bool(sections) or is_active)
     on_the_way_db = _on_the_way_db(table, amplifier, crossover, sections) if way == "meter" else 0.0
     unity_v = _unity_v(way, table, amplifier, on_the_way_db)
     level = Level(calibration=way, unity_v=unity_v, **table)

@@ -46,7 +46,7 @@ def test_what_is_in_it(wheel: Path) -> None:
     wanted |= {f"auditor/demo_audio/{path.name}" for path in demo_dir().iterdir()}
     assert wanted - held == set()
     assert any(name.startswith("auditor/parts/") and name.endswith(".toml") for name in wanted)
-    assert sum(name.endswith(".schema.json") for name in wanted) == 2
+    assert sum(name.endswith(".schema.json") for name in wanted) == 3
     assert any(name.endswith("/LICENSE") for name in held)
 
 

@@ -190,6 +190,16 @@ def test_an_active_crossover_is_taken_out_of_the_reading() -> None:
     )
 
 
+def test_a_passive_network_behind_an_hf_amplifier_is_not_in_the_reading() -> None:
+    parts = [{"kind": "series_capacitor", "capacitance_f": 1e-5}]
+    whole = document(METER, amplifier={"band": "hf"})
+    whole["crossover"] = {"parts": parts}
+    rig, faults = resolve_rig(whole, path="test")
+    assert rig is not None, faults
+    assert rig.full_scale_v == pytest.approx(1.95 * 10.0**1.5)
+    assert "level.calibration_frequency_hz" not in rig.assumed
+
+
 def test_an_equaliser_is_taken_out_of_the_reading() -> None:
     # A peaking section gives its gain at its own frequency.
     boost = [{"kind": "peaking", "frequency_hz": 315.0, "gain_db": 6.0, "q": 1.0}]

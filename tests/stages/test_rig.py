@@ -375,17 +375,6 @@ def test_one_wrong_name_is_one_line(faults_of, change: tuple[str, str], line: st
     assert faults_of(change) == [line]
 
 
-@pytest.mark.parametrize(
-    ("change", "key"),
-    [
-        (('alignment = "linkwitz-riley"\norder = 4\nfrequency_hz = 1800', "[[crossover.parts]]\nx = 1"), "crossover.parts"),
-    ],
-)  # fmt: skip
-def test_what_comes_later_is_not_called_unknown(faults_of, change: tuple[str, str], key: str) -> None:
-    (line,) = faults_of(change)
-    assert line.startswith(f"{key}: not available in this version")
-
-
 def test_what_comes_later_is_not_called_unknown(faults_of, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("auditor.rig_faults.LATER_KEYS", ("level.promised_db",))
     (line,) = faults_of(("full_scale_dbu = 18", "full_scale_dbu = 18\npromised_db = -20"))
