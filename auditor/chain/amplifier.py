@@ -60,9 +60,8 @@ class AmplifierChannel:
         self.energy = 0.0  # sum of squares delivered so far [V^2]
         self.clipped_count = 0
 
-    def push(self, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Take the next samples, shape=(n,); return the voltage wished for and the voltage delivered [V]."""
-        wished = np.empty(len(samples), dtype=np.float32)
+    def push(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Take the next samples, shape=(n,); return the voltage delivered [V]."""
         delivered = np.empty(len(samples), dtype=np.float32)
         frames = int((self._under_way[0] + len(samples)) // self._frame_length)
         counts = np.zeros(frames, dtype=np.float32)
@@ -72,14 +71,13 @@ class AmplifierChannel:
             self._rail_v,
             self._frame_length,
             self._under_way,
-            wished,
             delivered,
             counts,
         )
         self.clipped_count += clipped_count
         self.energy += energy
         self._clipped.append(counts / np.float32(self._frame_length))
-        return wished, delivered
+        return delivered
 
     def clipped_ratio(self) -> NDArray[np.float32]:
         """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
@@ -89,13 +87,12 @@ class AmplifierChannel:
 
 
 @compiled(fastmath=True)
-def _clip(samples, volts_per_unit, rail_v, wished_v, delivered_v):  # type: ignore[no-untyped-def]
+def _clip(samples, volts_per_unit, rail_v, delivered_v):  # type: ignore[no-untyped-def]
     square = np.float32(0.0)
     clipped = 0
     for i in range(len(samples)):
         wished = samples[i] * volts_per_unit
         delivered = min(max(wished, -rail_v), rail_v)
-        wished_v[i] = wished
         delivered_v[i] = delivered
         square += delivered * delivered
         clipped += 1 if abs(wished) > rail_v else 0
@@ -103,7 +100,7 @@ def _clip(samples, volts_per_unit, rail_v, wished_v, delivered_v):  # type: igno
 
 
 @compiled(fastmath=True)
-def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, wished_v, delivered_v, counts):  # type: ignore[no-untyped-def]
+def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, delivered_v, counts):  # type: ignore[no-untyped-def]
     filled: Any = np.int64(under_way[0])
     clipped: Any = np.int64(under_way[1])
     total = 0
@@ -112,7 +109,7 @@ def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, wished_v,
     i = 0
     while i < len(samples):
         stop = min(len(samples), i + frame_length - filled)
-        square, here = _clip(samples[i:stop], volts_per_unit, rail_v, wished_v[i:stop], delivered_v[i:stop])
+        square, here = _clip(samples[i:stop], volts_per_unit, rail_v, delivered_v[i:stop])
         filled += stop - i
         clipped += here
         total += here

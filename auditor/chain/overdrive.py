@@ -4,7 +4,7 @@ Why it exists: the margin asks what happens at a level nobody has played yet. Wh
 everything scales with the gain; beyond them the samples must be clipped again. Decoding the file again for every trial
 would take several times as long as the audit, so the samples are clipped at a *ladder* of gains as they pass by.
 
-Each rung is high-passed by a recursive filter of the crossover's alignment, all rungs side by side. Such a filter is up
+Each rung is high-passed by a recursive filter of the crossover's alignment, many rows side by side. Such a filter is up
 to 0.2 dB off near half the sampling rate, so its figures are used only as ratios: a rung's energy over that of the
 present gain scaled up. The ratio multiplies the exact figures of `auditor.chain.splitter`; it is 1 where nothing
 clips. Energies come out within a few hundredths of a decibel that way; peaks are more delicate, up to 0.8 dB
@@ -16,10 +16,9 @@ which a full-scale sample begins to clip if that is higher.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -49,6 +48,9 @@ _DOWNWARD_STEP_DB = 2.0  # about
 _RUNGS_PER_VECTOR = 8  # the count of rungs is a multiple of this, so that they fill the processor's vectors
 FRAMES_PER_ROW = 8  # about 50 ms: shorter than any rating window, several times cheaper than every frame
 _SETTLE_PERIODS = 8.0
+_NEXT_TO_NOTHING = np.float32(1e-12)
+# The inner loop: rows side by side, samples of each that it looks at together, and those that stay in the first cache.
+_LANES, _AT_ONCE, _TILE = 32, 4, 128
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,6 +167,8 @@ class LadderBuilder:
         How far beyond full scale samples may go: nought for whole numbers, some decibels for a lossy or floating file.
     frame_length : int
         Samples in a splitter frame.
+    unit_v : float
+        What a value of 1.0 pushed is in volts.
     """
 
     def __init__(
@@ -176,30 +180,30 @@ class LadderBuilder:
         full_scale_peak_v: float,
         frame_length: int,
         headroom_db: float = 0.0,
+        unit_v: float = 1.0,
     ) -> None:
         self._sample_rate_hz = sample_rate_hz
         self._crossover = crossover
         self._frame_length = frame_length
-        self._rail_v = np.float32(rail_v)
+        self._rail_v = rail_v
         self.gain_db = _rung_gains_db(full_scale_peak_v / rail_v, headroom_db)
-        self._gains = (10.0 ** (self.gain_db / 20.0)).astype(np.float32)
+        self._limits = (rail_v / unit_v / 10.0 ** (self.gain_db / 20.0)).astype(np.float32)
         self._present = int(np.argmin(np.abs(self.gain_db)))
         self._sections = _high_pass_sections(equivalent_high_pass(crossover), sample_rate_hz)
-        self._climb = _climber(len(self.gain_db), len(self._sections) == 4)
         self._row_length = frame_length * FRAMES_PER_ROW
         settle_s = _SETTLE_PERIODS / max(crossover.frequency_hz, 100.0)
         if crossover.network is not None:
             settle_s = max(settle_s, settling_s(crossover))
-        self._lead = math.ceil(settle_s * sample_rate_hz)
+        self._lead = math.ceil(settle_s * sample_rate_hz / _AT_ONCE) * _AT_ONCE
         self._waiting = np.zeros(self._lead, dtype=np.float32)
         self._levels_db: list[NDArray[np.float16]] = []
         self._peaks_db: list[NDArray[np.float16]] = []
         self._onsets_db: list[NDArray[np.float32]] = []
 
-    def push(self, wished_v: NDArray[np.float32]) -> None:
-        """Take the next samples before clipping, shape=(n,) [V]."""
-        self._waiting = np.concatenate([self._waiting, wished_v])
-        rows = (len(self._waiting) - 2 * self._lead) // self._row_length
+    def push(self, wished: NDArray[np.float32]) -> None:
+        """Take the next samples before clipping, shape=(n,), in units of `unit_v`."""
+        self._waiting = np.concatenate([self._waiting, wished])
+        rows = (len(self._waiting) - self._lead) // self._row_length // _LANES * _LANES
         if rows > 0:
             self._work(rows)
             self._waiting = self._waiting[rows * self._row_length :].copy()
@@ -208,7 +212,7 @@ class LadderBuilder:
         """Flush the last, incomplete row."""
         rows = -(-(len(self._waiting) - self._lead) // self._row_length)
         if rows > 0:
-            short = rows * self._row_length + 2 * self._lead - len(self._waiting)
+            short = rows * self._row_length + self._lead - len(self._waiting)
             self._waiting = np.concatenate([self._waiting, np.zeros(short, dtype=np.float32)])
             self._work(rows)
         none = np.empty((0, len(self.gain_db)), dtype=np.float16)
@@ -220,34 +224,26 @@ class LadderBuilder:
             lead=self._lead,
             frame_length=self._frame_length,
             sample_rate_hz=self._sample_rate_hz,
-            rail_v=float(self._rail_v),
+            rail_v=self._rail_v,
             crossover=self._crossover,
         )
 
     def _work(self, rows: int) -> None:
         shape = (rows, len(self.gain_db))
-        energy, peak_v = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
-        wished_peak_v = np.empty(rows, dtype=np.float32)
-        self._climb(
-            self._waiting,
-            self._row_length,
-            self._lead,
-            self._gains,
-            self._rail_v,
-            self._sections,
-            energy,
-            peak_v,
-            wished_peak_v,
+        energy, peak = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
+        wished_peak = np.empty(rows, dtype=np.float32)
+        _climb(
+            self._waiting, self._row_length, self._lead, self._limits, self._sections, energy, peak, wished_peak
         )
-        self._onsets_db.append(20 * np.log10(self._rail_v / np.maximum(wished_peak_v, np.float32(1e-12))))
-        scale = self._gains / self._gains[self._present]
-        self._levels_db.append(10 * _log_ratio(energy, energy[:, [self._present]] * np.square(scale)))
-        self._peaks_db.append(20 * _log_ratio(peak_v, peak_v[:, [self._present]] * scale))
+        # As the samples were clipped before the gain and not after it, plain scaling leaves them as they are.
+        self._onsets_db.append(20 * np.log10(self._limits[self._present] / np.maximum(wished_peak, _NEXT_TO_NOTHING)))
+        self._levels_db.append(10 * _log_ratio(energy, energy[:, [self._present]]))
+        self._peaks_db.append(20 * _log_ratio(peak, peak[:, [self._present]]))
 
 
-def _log_ratio(values: NDArray[np.float32], plain: NDArray[np.float32]) -> NDArray[np.float16]:
-    """log10 of what came over what plain scaling would have given; 0 where there is nothing to compare."""
-    ratio = np.divide(values, plain, out=np.ones_like(values), where=plain > 0.0)
+def _log_ratio(values: NDArray[np.float32], present: NDArray[np.float32]) -> NDArray[np.float16]:
+    """log10 of the values on each rung over those at the present gain; 0 where there is nothing to compare."""
+    ratio = np.divide(values, present, out=np.ones_like(values), where=present > 0.0)
     return np.log10(np.maximum(ratio, np.float32(1e-12))).astype(np.float16)
 
 
@@ -273,7 +269,10 @@ def _upward_db(lowest_db: float, highest_db: float, steps: int) -> NDArray[np.fl
 
 
 def _high_pass_sections(crossover: Crossover, sample_rate_hz: int) -> NDArray[np.float32]:
-    """The alignment as two recursive sections, or four for orders above four; rows of b0 b1 b2 a1 a2."""
+    """The alignment as two recursive sections, or four for orders above four; rows of b1 b2 a1 a2.
+
+    Without its gain (b0 is 1), which the ratios do not need.
+    """
     from scipy.signal import bilinear_zpk, zpk2sos
 
     from auditor.chain.crossover import high_pass_poles
@@ -287,68 +286,106 @@ def _high_pass_sections(crossover: Crossover, sample_rate_hz: int) -> NDArray[np
     if len(poles):
         designed = zpk2sos(*bilinear_zpk(np.zeros(len(poles)), poles, 1.0, sample_rate_hz))
         sections[: len(designed)] = designed
-    return np.ascontiguousarray(sections[:, [0, 1, 2, 4, 5]], dtype=np.float32)
+    sections[:, :3] /= sections[:, :1]
+    return np.ascontiguousarray(sections[:, [1, 2, 4, 5]], dtype=np.float32)
 
 
-# What is kept for each rung, column after column in one buffer. Arrays of their own would look to the compiler as if
-# they might overlap; in one buffer it sees that they do not, and works on all rungs at once: three times as fast.
-_GAIN, _ENERGY, _PEAK, _FIRST_STATE, _COLUMNS = 0, 1, 2, 3, 11
+# What is kept of each row on each rung: energy and peak of what comes out, and two states of each filter section.
+_ENERGY, _PEAK, _STATES = 0, 1, 2
 
 
-@functools.cache
-def _climber(rungs: int, four: bool) -> Any:
-    """The kernel for a count of rungs, with two filter sections or four.
+@compiled(fastmath=True)
+def _climb(wished, row_length, lead, limits, sections, energies, peaks, wished_peaks):  # type: ignore[no-untyped-def]
+    """Energy and peak of every row on every rung, of samples clipped at `limits`, shape=(rungs,), which descend.
 
-    Both are constants to the compiler: a choice inside its innermost loop would halve its speed.
+    Rows are worked on side by side, so that each instruction of the processor serves several. The loudest come first
+    and together: then few are clipped on a rung only because their neighbours are.
     """
-    gain, energy, peak = _GAIN * rungs, _ENERGY * rungs, _PEAK * rungs
-    s1, s2, s3, s4, s5, s6, s7, s8 = (rungs * (_FIRST_STATE + state) for state in range(8))
+    rows, rungs = energies.shape
+    for row in range(rows):
+        wished_peaks[row] = largest_magnitude(wished[row * row_length : (row + 1) * row_length + lead])
+    energies[:], peaks[:] = 0.0, 0.0
+    order = np.argsort(wished_peaks)[::-1]
+    tile = np.zeros((_TILE, _LANES), np.float32)
+    kept = np.empty((rungs, _STATES + 2 * len(sections), _LANES), np.float32)
+    for first in range(0, rows, _LANES):
+        group = order[first : first + _LANES]
+        loudest = wished_peaks[group[0]]
+        if loudest <= limits[rungs - 1]:
+            break  # nothing clips on any rung, in these rows and in those to come: plain scaling holds
+        # Of the rungs on which nothing clips one is enough.
+        plain = 0
+        while limits[plain + 1] >= loudest:
+            plain += 1
+        kept[:] = 0.0
+        _pass_through(wished, group * row_length, lead, limits[plain:], sections, kept, tile)
+        kept[:, :_STATES] = 0.0  # the filters have settled: what counts starts here
+        _pass_through(wished, group * row_length + lead, row_length, limits[plain:], sections, kept, tile)
+        for rung in range(rungs):
+            of = kept[max(rung - plain, 0)]
+            for lane in range(len(group)):
+                energies[group[lane], rung], peaks[group[lane], rung] = of[_ENERGY, lane], of[_PEAK, lane]
 
-    size = _COLUMNS * rungs
 
-    @compiled(fastmath=True)
-    def climb(wished_v, row_length, lead, gains, rail_v, sections, energies, peaks, wished_peaks):  # type: ignore[no-untyped-def]
-        b10, b11, b12, a11, a12 = sections[0]
-        b20, b21, b22, a21, a22 = sections[1]
-        b30, b31, b32, a31, a32 = sections[-2]
-        b40, b41, b42, a41, a42 = sections[-1]
-        kept = np.empty(2 * size, np.float32)
-        rows = energies.shape[0]
-        for pair in range((rows + 1) // 2):
-            # Two rows at a time: while one waits for its own last output, the other is worked on.
-            first, second = 2 * pair, min(2 * pair + 1, rows - 1)
-            for row in (first, second):
-                wished_peaks[row] = largest_magnitude(wished_v[row * row_length : (row + 1) * row_length + lead])
-            if max(wished_peaks[first], wished_peaks[second]) * gains[rungs - 1] <= rail_v:
-                continue  # nothing clips on any rung: plain scaling holds
-            kept[:] = 0.0
-            kept[gain:energy] = gains
-            kept[size + gain : size + energy] = gains
-            for i in range(row_length + lead):
-                if i == lead:  # the filters have settled: what counts starts here
-                    kept[energy:s1] = 0.0
-                    kept[size + energy : size + s1] = 0.0
-                for half in range(2):
-                    base = half * size
-                    wished = wished_v[(second if half else first) * row_length + i]
-                    for k in range(base, base + rungs):
-                        x = min(max(wished * kept[gain + k], -rail_v), rail_v)
-                        y = b10 * x + kept[s1 + k]
-                        kept[s1 + k] = b11 * x - a11 * y + kept[s2 + k]
-                        kept[s2 + k] = b12 * x - a12 * y
-                        z = b20 * y + kept[s3 + k]
-                        kept[s3 + k] = b21 * y - a21 * z + kept[s4 + k]
-                        kept[s4 + k] = b22 * y - a22 * z
-                        if four:
-                            y = b30 * z + kept[s5 + k]
-                            kept[s5 + k] = b31 * z - a31 * y + kept[s6 + k]
-                            kept[s6 + k] = b32 * z - a32 * y
-                            z = b40 * y + kept[s7 + k]
-                            kept[s7 + k] = b41 * y - a41 * z + kept[s8 + k]
-                            kept[s8 + k] = b42 * y - a42 * z
-                        kept[energy + k] += z * z
-                        kept[peak + k] = max(kept[peak + k], abs(z))
-            energies[first], peaks[first] = kept[energy:peak], kept[peak:s1]
-            energies[second], peaks[second] = kept[size + energy : size + peak], kept[size + peak : size + s1]
+@compiled(fastmath=True)
+def _pass_through(wished, starts, length, limits, sections, kept, tile):  # type: ignore[no-untyped-def]
+    """Clip and filter `length` samples from each of `starts` on every rung."""
+    for begin in range(0, length, _TILE):
+        count = min(_TILE, length - begin)
+        for lane in range(len(starts)):
+            row = wished[starts[lane] + begin : starts[lane] + begin + count]
+            for i in range(count):
+                tile[i, lane] = row[i]
+        for rung in range(len(limits)):
+            if len(sections) == 2:
+                _two_sections(tile[:count], limits[rung], sections, kept[rung])
+            else:
+                _four_sections(tile[:count], limits[rung], sections, kept[rung])
 
-    return climb
+
+@compiled(fastmath=True)
+def _section(x, s1, s2, b1, b2, a1, a2):  # type: ignore[no-untyped-def]
+    """One recursive section in its transposed form: what comes out, and the new states."""
+    y = x + s1
+    return y, b1 * x - a1 * y + s2, b2 * x - a2 * y
+
+
+@compiled(fastmath=True)
+def _two_sections(tile, limit, sections, kept):  # type: ignore[no-untyped-def]
+    # A few samples of each row at a time: going to and fro between memory and register would cost more than the sums.
+    b11, b12, a11, a12 = sections[0]
+    b21, b22, a21, a22 = sections[1]
+    for first in range(0, len(tile), _AT_ONCE):
+        samples = tile[first : first + _AT_ONCE]
+        for lane in range(_LANES):
+            energy, peak, s1, s2, s3, s4 = kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane]
+            for i in range(_AT_ONCE):
+                x = min(max(samples[i, lane], -limit), limit)
+                y, s1, s2 = _section(x, s1, s2, b11, b12, a11, a12)
+                z, s3, s4 = _section(y, s3, s4, b21, b22, a21, a22)
+                energy += z * z
+                peak = max(peak, abs(z))
+            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = energy, peak, s1, s2, s3, s4
+
+
+@compiled(fastmath=True)
+def _four_sections(tile, limit, sections, kept):  # type: ignore[no-untyped-def]
+    b11, b12, a11, a12 = sections[0]
+    b21, b22, a21, a22 = sections[1]
+    b31, b32, a31, a32 = sections[2]
+    b41, b42, a41, a42 = sections[3]
+    for first in range(0, len(tile), _AT_ONCE):
+        samples = tile[first : first + _AT_ONCE]
+        for lane in range(_LANES):
+            energy, peak, s1, s2, s3, s4 = kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane]
+            s5, s6, s7, s8 = kept[6, lane], kept[7, lane], kept[8, lane], kept[9, lane]
+            for i in range(_AT_ONCE):
+                x = min(max(samples[i, lane], -limit), limit)
+                y, s1, s2 = _section(x, s1, s2, b11, b12, a11, a12)
+                z, s3, s4 = _section(y, s3, s4, b21, b22, a21, a22)
+                y, s5, s6 = _section(z, s5, s6, b31, b32, a31, a32)
+                z, s7, s8 = _section(y, s7, s8, b41, b42, a41, a42)
+                energy += z * z
+                peak = max(peak, abs(z))
+            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = energy, peak, s1, s2, s3, s4
+            kept[6, lane], kept[7, lane], kept[8, lane], kept[9, lane] = s5, s6, s7, s8

@@ -243,6 +243,7 @@ class _Line:
             full_scale_peak_v=volts_per_unit(rig),
             frame_length=self.splitter.frame_length,
             headroom_db=programme.headroom_db + self.processor.headroom_db,
+            unit_v=self.processor.unit_v,
         )
         self.length = 0
 
@@ -253,10 +254,9 @@ class _Line:
         self._amplify(self.processor.push(samples))
 
     def _amplify(self, asked: NDArray[np.float32]) -> None:
-        wished_v, delivered_v = self.amplifier.push(asked)
-        self.splitter.push(delivered_v)
+        self.splitter.push(self.amplifier.push(asked))
         if self._climbs:
-            self.ladder.push(wished_v)
+            self.ladder.push(asked)
 
     def finish(self) -> Passed:
         self._amplify(self.processor.finish())
