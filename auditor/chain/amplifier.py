@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from auditor.arrays import drain
+from auditor.arrays import Gathered
 from auditor.kernels import compiled
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class AmplifierChannel:
         self._volts_per_unit = np.float32(volts_per_unit)
         self._rail_v = np.float32(rail_v)
         self._frame_length = frame_length
-        self._clipped: list[NDArray[np.float32]] = []
+        self._clipped = Gathered((), np.float32)
         self._under_way = np.zeros(2, dtype=np.int64)  # samples, and clipped samples, of the frame not yet full
         self.energy = 0.0  # sum of squares delivered so far [V^2]
         self.clipped_count = 0
@@ -76,14 +76,14 @@ class AmplifierChannel:
         )
         self.clipped_count += clipped_count
         self.energy += energy
-        self._clipped.append(counts / np.float32(self._frame_length))
+        self._clipped.add(counts / np.float32(self._frame_length))
         return delivered
 
     def clipped_ratio(self) -> NDArray[np.float32]:
         """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
-        last = [self._under_way[1:] / np.float32(self._frame_length)] if self._under_way[0] else []
-        self._clipped += [each.astype(np.float32) for each in last]
-        return drain(self._clipped, np.empty(0, dtype=np.float32))
+        if self._under_way[0]:
+            self._clipped.add(self._under_way[1:] / np.float32(self._frame_length))
+        return self._clipped.take()
 
 
 @compiled(fastmath=True)

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.arrays import drain
+from auditor.arrays import Gathered
 from auditor.chain.crossover import settling_s
 from auditor.chain.equivalent import equivalent_high_pass
 from auditor.chain.splitter import branch_voltage
@@ -48,6 +48,7 @@ _DOWNWARD_STEP_DB = 2.0  # about
 _RUNGS_PER_VECTOR = 8  # the count of rungs is a multiple of this, so that they fill the processor's vectors
 FRAMES_PER_ROW = 8  # about 50 ms: shorter than any rating window, several times cheaper than every frame
 _SETTLE_PERIODS = 8.0
+_REAL = 1e-9  # imaginary part of a pole, up to which it is a real one
 _NEXT_TO_NOTHING = np.float32(1e-12)
 # The inner loop: rows side by side, samples of each that it looks at together, and those that stay in the first cache.
 _LANES, _AT_ONCE, _TILE = 32, 4, 128
@@ -196,9 +197,9 @@ class LadderBuilder:
             settle_s = max(settle_s, settling_s(crossover))
         self._lead = math.ceil(settle_s * sample_rate_hz / _AT_ONCE) * _AT_ONCE
         self._waiting = np.zeros(self._lead, dtype=np.float32)
-        self._levels_db: list[NDArray[np.float16]] = []
-        self._peaks_db: list[NDArray[np.float16]] = []
-        self._onsets_db: list[NDArray[np.float32]] = []
+        self._levels_db = Gathered(self.gain_db.shape, np.float16)
+        self._peaks_db = Gathered(self.gain_db.shape, np.float16)
+        self._onsets_db = Gathered((), np.float32)
 
     def push(self, wished: NDArray[np.float32]) -> None:
         """Take the next samples before clipping, shape=(n,), in units of `unit_v`."""
@@ -215,12 +216,11 @@ class LadderBuilder:
             short = rows * self._row_length + self._lead - len(self._waiting)
             self._waiting = np.concatenate([self._waiting, np.zeros(short, dtype=np.float32)])
             self._work(rows)
-        none = np.empty((0, len(self.gain_db)), dtype=np.float16)
         return OverdriveLadder(
             gain_db=self.gain_db,
-            level_db=drain(self._levels_db, none),
-            peak_db=drain(self._peaks_db, none),
-            onset_db=drain(self._onsets_db, np.empty(0, dtype=np.float32)),
+            level_db=self._levels_db.take(),
+            peak_db=self._peaks_db.take(),
+            onset_db=self._onsets_db.take(),
             lead=self._lead,
             frame_length=self._frame_length,
             sample_rate_hz=self._sample_rate_hz,
@@ -232,13 +232,11 @@ class LadderBuilder:
         shape = (rows, len(self.gain_db))
         energy, peak = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
         wished_peak = np.empty(rows, dtype=np.float32)
-        _climb(
-            self._waiting, self._row_length, self._lead, self._limits, self._sections, energy, peak, wished_peak
-        )
+        _climb(self._waiting, self._row_length, self._lead, self._limits, self._sections, energy, peak, wished_peak)
         # As the samples were clipped before the gain and not after it, plain scaling leaves them as they are.
-        self._onsets_db.append(20 * np.log10(self._limits[self._present] / np.maximum(wished_peak, _NEXT_TO_NOTHING)))
-        self._levels_db.append(10 * _log_ratio(energy, energy[:, [self._present]]))
-        self._peaks_db.append(20 * _log_ratio(peak, peak[:, [self._present]]))
+        self._onsets_db.add(20 * np.log10(self._limits[self._present] / np.maximum(wished_peak, _NEXT_TO_NOTHING)))
+        self._levels_db.add(10 * _log_ratio(energy, energy[:, [self._present]]))
+        self._peaks_db.add(20 * _log_ratio(peak, peak[:, [self._present]]))
 
 
 def _log_ratio(values: NDArray[np.float32], present: NDArray[np.float32]) -> NDArray[np.float16]:
@@ -273,21 +271,21 @@ def _high_pass_sections(crossover: Crossover, sample_rate_hz: int) -> NDArray[np
 
     Without its gain (b0 is 1), which the ratios do not need.
     """
-    from scipy.signal import bilinear_zpk, zpk2sos
-
     from auditor.chain.crossover import high_pass_poles
 
     # Above the file's band there is nothing to compare; the corner is kept just inside it.
     corner_hz = min(crossover.frequency_hz, 0.45 * sample_rate_hz)
-    warped = 2.0 * sample_rate_hz * math.tan(math.pi * corner_hz / sample_rate_hz)
-    poles = np.array(high_pass_poles(crossover)) * warped
-    sections = np.zeros((2 if len(poles) <= 4 else 4, 6))
-    sections[:, [0, 3]] = 1.0
-    if len(poles):
-        designed = zpk2sos(*bilinear_zpk(np.zeros(len(poles)), poles, 1.0, sample_rate_hz))
-        sections[: len(designed)] = designed
-    sections[:, :3] /= sections[:, :1]
-    return np.ascontiguousarray(sections[:, [1, 2, 4, 5]], dtype=np.float32)
+    warped = math.tan(math.pi * corner_hz / sample_rate_hz)
+    analogue = [pole * warped for pole in high_pass_poles(crossover)]
+    poles = [(1.0 + pole) / (1.0 - pole) for pole in analogue]
+    pairs = [pole for pole in poles if pole.imag > _REAL]
+    alone = [pole.real for pole in poles if abs(pole.imag) <= _REAL]
+    rows = [(-2.0, 1.0, -2.0 * pole.real, abs(pole) ** 2) for pole in pairs]
+    rows += [(-2.0, 1.0, -one - other, one * other) for one, other in zip(alone[::2], alone[1::2], strict=False)]
+    rows += [(-1.0, 0.0, -alone[-1], 0.0)] if len(alone) % 2 else []
+    sections = np.zeros((2 if len(rows) <= 2 else 4, 4), dtype=np.float32)
+    sections[: len(rows)] = np.array(rows).reshape(-1, 4)
+    return sections
 
 
 # What is kept of each row on each rung: energy and peak of what comes out, and two states of each filter section.
@@ -358,14 +356,28 @@ def _two_sections(tile, limit, sections, kept):  # type: ignore[no-untyped-def]
     for first in range(0, len(tile), _AT_ONCE):
         samples = tile[first : first + _AT_ONCE]
         for lane in range(_LANES):
-            energy, peak, s1, s2, s3, s4 = kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane]
+            energy, peak, s1, s2, s3, s4 = (
+                kept[0, lane],
+                kept[1, lane],
+                kept[2, lane],
+                kept[3, lane],
+                kept[4, lane],
+                kept[5, lane],
+            )
             for i in range(_AT_ONCE):
                 x = min(max(samples[i, lane], -limit), limit)
                 y, s1, s2 = _section(x, s1, s2, b11, b12, a11, a12)
                 z, s3, s4 = _section(y, s3, s4, b21, b22, a21, a22)
                 energy += z * z
                 peak = max(peak, abs(z))
-            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = energy, peak, s1, s2, s3, s4
+            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = (
+                energy,
+                peak,
+                s1,
+                s2,
+                s3,
+                s4,
+            )
 
 
 @compiled(fastmath=True)
@@ -377,7 +389,14 @@ def _four_sections(tile, limit, sections, kept):  # type: ignore[no-untyped-def]
     for first in range(0, len(tile), _AT_ONCE):
         samples = tile[first : first + _AT_ONCE]
         for lane in range(_LANES):
-            energy, peak, s1, s2, s3, s4 = kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane]
+            energy, peak, s1, s2, s3, s4 = (
+                kept[0, lane],
+                kept[1, lane],
+                kept[2, lane],
+                kept[3, lane],
+                kept[4, lane],
+                kept[5, lane],
+            )
             s5, s6, s7, s8 = kept[6, lane], kept[7, lane], kept[8, lane], kept[9, lane]
             for i in range(_AT_ONCE):
                 x = min(max(samples[i, lane], -limit), limit)
@@ -387,5 +406,12 @@ def _four_sections(tile, limit, sections, kept):  # type: ignore[no-untyped-def]
                 z, s7, s8 = _section(y, s7, s8, b41, b42, a41, a42)
                 energy += z * z
                 peak = max(peak, abs(z))
-            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = energy, peak, s1, s2, s3, s4
+            kept[0, lane], kept[1, lane], kept[2, lane], kept[3, lane], kept[4, lane], kept[5, lane] = (
+                energy,
+                peak,
+                s1,
+                s2,
+                s3,
+                s4,
+            )
             kept[6, lane], kept[7, lane], kept[8, lane], kept[9, lane] = s5, s6, s7, s8

@@ -1,9 +1,9 @@
 """Programme loudness and true peak, by ITU-R BS.1770 and EBU R 128.
 
-The weighting filters come from pyloudnorm (its "DeMan" class, which reproduces the coefficients the recommendation
-prints; its default class reads 0.04 LU low). pyloudnorm wants a whole file in memory, so the blocks are streamed
-through those filters here, and gated as the recommendation says: 400 ms blocks, 75 % overlap, gates at -70 LUFS and
-10 LU below the ungated mean.
+The weighting filters are those the recommendation prints for 48 kHz, carried over to other rates. They are streamed
+here, and gated as the recommendation says: 400 ms blocks, 75 % overlap, gates at -70 LUFS and 10 LU below the ungated
+mean. Libraries for it want a whole file in memory, and scipy's filter design, on which they stand, takes 50 MB itself;
+they serve as references in the tests.
 
 True peak is the largest sample after at least fourfold oversampling (twofold from 80 kHz, none from 160 kHz), found
 with the interpolation filter only where the samples nearby are large enough to matter: exact, and far cheaper.
@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor import published
 from auditor.arrays import drain
 from auditor.kernels import compiled, largest_magnitude
 
@@ -38,7 +39,11 @@ _CHANNEL_WEIGHTS = {
     7: (1.0, 1.0, 1.0, 0.0, 1.0, _SURROUND, _SURROUND),
     8: (1.0, 1.0, 1.0, 0.0, 1.0, 1.0, _SURROUND, _SURROUND),
 }
+_PRINTED_RATE_HZ = 48_000.0
+# Coefficients of 1, 1/z, 1/z^2 to those of 1, u, u^2 after multiplication by (1 + u)^2.
+_TO_BILINEAR = np.array([[1.0, 1.0, 1.0], [2.0, 0.0, -2.0], [1.0, -1.0, 1.0]])
 _TAPS_PER_PHASE = 16
+_KAISER_BETA = 5.0
 _CHUNK = 256  # samples looked at together for what is between them
 # Filtered in one run; stretches side by side, a multiple of a processor's vector; samples of each in its first cache.
 _STEPS_AT_ONCE, _LANES, _TILE = 64, 16, 64
@@ -154,20 +159,34 @@ def _gated_lufs(step_mean_squares: NDArray[np.float64]) -> float | None:
 
 
 def _k_weighting(sample_rate_hz: int) -> NDArray[np.float64]:
-    from pyloudnorm import Meter
+    """The two stages at any rate; rows of b0 b1 b2 a1 a2."""
+    stages = (published.BS1770_STAGE_1.value, published.BS1770_STAGE_2.value)
+    return np.array([_at_rate(np.array(b), np.array(a), sample_rate_hz) for b, a in stages])
 
-    # Below 4 kHz the shelf's corner leaves the band, and so does every tweeter: the weighting stays finite there.
-    filters = Meter(sample_rate_hz, filter_class="DeMan")._filters.values()
-    return np.array([[*stage.b, *stage.a[1:]] for stage in filters])
+
+def _at_rate(b: NDArray[np.float64], a: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+    """A stage printed for 48 kHz as five coefficients for another rate.
+
+    As a polynomial in u = (1 - 1/z) / (1 + 1/z) a stage is its analogue model in s, but for the scale of frequency,
+    which is chosen so that the model's own corner stays where it is.
+    """
+    top, bottom = _TO_BILINEAR @ b, _TO_BILINEAR @ a
+    printed = math.sqrt(bottom[0] / bottom[2])  # u at the corner, which is tan(pi * frequency / rate)
+    wanted = math.tan(math.atan(printed) * _PRINTED_RATE_HZ / sample_rate_hz)
+    scale = (printed / wanted) ** np.arange(3)
+    high_pass = top[0] == 0.0
+    top, bottom = (np.linalg.solve(_TO_BILINEAR, each * scale) for each in (top, bottom))
+    # The high-pass keeps its printed numerator, as the recommendation's own offset counts its gain in.
+    return np.array([*(b if high_pass else top / bottom[0]), *(bottom[1:] / bottom[0])])
 
 
 def _interpolation_phases(sample_rate_hz: int) -> NDArray[np.float32]:
-    from scipy.signal import firwin
-
     factor = 4 if sample_rate_hz < 80_000 else 2 if sample_rate_hz < 160_000 else 1
     if factor == 1:
         return np.empty((0, _TAPS_PER_PHASE), dtype=np.float32)
-    taps = firwin(factor * _TAPS_PER_PHASE + 1, 1.0 / factor, window=("kaiser", 5.0)) * factor
+    middle = factor * _TAPS_PER_PHASE // 2
+    taps = np.sinc(np.arange(-middle, middle + 1) / factor) * np.kaiser(2 * middle + 1, _KAISER_BETA)
+    taps *= factor / taps.sum()
     # Phase 0 passes the samples themselves, which are looked at anyway.
     phases = [taps[k : k + factor * _TAPS_PER_PHASE : factor][::-1] for k in range(1, factor)]
     return np.array(phases, dtype=np.float32)
