@@ -31,7 +31,7 @@ DEFAULT_FRAME_S = 0.006
 _OVERLAP_LEAST_S = 0.020
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
-_BUFFER_BLOCKS = 32  # blocks transformed in one call
+_BUFFER_BLOCKS = 64  # blocks transformed in one call
 
 
 @dataclass(frozen=True, kw_only=True)
