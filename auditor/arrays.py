@@ -37,7 +37,7 @@ class Gathered:
     dtype : data type
     """
 
-    _GROWTH = 1.125
+    _GROWTH = 1.03
     _LEAST_ROWS = 4096
 
     def __init__(self, width: tuple[int, ...], dtype: DTypeLike) -> None:

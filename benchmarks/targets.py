@@ -22,9 +22,9 @@ import numpy as np
 import soundfile
 from decode_ratio import RIG, write_music_like
 
-LENGTHS_MIN = (10.0, 20.0, 40.0, 80.0, 160.0)
+LENGTHS = (1 / 12, 1 / 6, 1 / 3, 2 / 3, 4 / 3)  # of --minutes: 10 to 160
 TRACKS = (5, 10, 20, 40)
-TRACK_MIN = 2.0
+TRACK_LENGTH = 1 / 60
 # The same job in part: two high-pass filters, peak and rms, loudness. No amplifier, lamp or driver, and no margin.
 FFMPEG = "highpass=f=1800,highpass=f=1800,astats,ebur128"
 DECODE = """
@@ -93,10 +93,10 @@ class Bench:
         if not path.exists() and kind == "flac":
             write_music_like(path, minutes)
         elif not path.exists():
-            with soundfile.SoundFile(self.sound(minutes)) as lossless:
-                with soundfile.SoundFile(path, "w", lossless.samplerate, lossless.channels) as lossy:
-                    for block in lossless.blocks(1 << 16, dtype="float32"):
-                        lossy.write(block)
+            lossless = soundfile.SoundFile(self.sound(minutes))
+            with lossless, soundfile.SoundFile(path, "w", lossless.samplerate, lossless.channels) as lossy:
+                for block in lossless.blocks(1 << 16, dtype="float32"):
+                    lossy.write(block)
         return str(path)
 
     def decode(self, path: str) -> Ran:
@@ -131,14 +131,16 @@ class Bench:
         say("  10 min", f"{short:.0f} MB")
 
     def fits(self) -> None:
-        lengths = self.audit(*([self.sound(minutes)] for minutes in LENGTHS_MIN))
-        show_fit("length", "min", LENGTHS_MIN, lengths.printed[:, 1])
-        original = Path(self.sound(TRACK_MIN))
+        lengths_min = [round(share * self.minutes) for share in LENGTHS]
+        lengths = self.audit(*([self.sound(minutes)] for minutes in lengths_min))
+        show_fit("length", "min", lengths_min, lengths.printed[:, 1])
+        track_min = round(TRACK_LENGTH * self.minutes)
+        original = Path(self.sound(track_min))
         names = [str(self.folder / f"track-{number}.flac") for number in range(max(TRACKS))]
         for name in names:
             os.link(original, name)
         tracks = self.audit(*(names[:count] for count in TRACKS))
-        show_fit("tracks", f"tracks of {TRACK_MIN:g} min", TRACKS, tracks.printed[:, 1])
+        show_fit("tracks", f"tracks of {track_min} min", TRACKS, tracks.printed[:, 1])
 
 
 def show_fit(what: str, unit: str, sizes: Iterable[float], cpu_s: np.ndarray) -> None:

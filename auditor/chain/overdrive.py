@@ -110,29 +110,31 @@ class OverdriveLadder:
         scale = np.float32(10.0 ** (gain_db / 20.0))
         rms_v, peak_v = frames.rms_v * scale, frames.peak_v * scale
         if max(gain_db, 0.0) > self.onset_db.min(initial=math.inf):
-            rms_v *= self._ratio(self.level_db, gain_db, len(rms_v), points=3, exponent=_LEVEL_EXPONENT)
-            peak_v *= self._ratio(self.peak_db, gain_db, len(peak_v), points=2, exponent=1.0)
+            _multiply(rms_v, self._ratio(self.level_db, gain_db, points=3, exponent=_LEVEL_EXPONENT))
+            _multiply(peak_v, self._ratio(self.peak_db, gain_db, points=2, exponent=1.0))
         for row in exact:
             here = peak_v[row.row * FRAMES_PER_ROW : (row.row + 1) * FRAMES_PER_ROW]
             here[:] = self._exact_peaks_v(row, scale)[: len(here)]
         return replace(frames, rms_v=rms_v, peak_v=peak_v)
 
     def _ratio(
-        self, rows_db: NDArray[np.float16], gain_db: float, frames: int, *, points: int, exponent: float
+        self, rows_db: NDArray[np.float16], gain_db: float, *, points: int, exponent: float
     ) -> NDArray[np.float32]:
-        """Departure at a gain between rungs as a ratio of voltages, frame by frame."""
+        """Departure at a gain between rungs as a ratio of voltages, row by row."""
         gain_db = min(max(gain_db, float(self.gain_db[0])), float(self.gain_db[-1]))
         above = max(int(np.searchsorted(self.gain_db, gain_db)), 1)
         weights = _weights(self.gain_db, gain_db, above, points)
         used = np.flatnonzero(weights)
-        departure_db = rows_db[:, used].astype(np.float32) @ weights[used]
+        departure_db = np.zeros(len(rows_db), dtype=np.float32)
+        for rung in used:
+            departure_db += rows_db[:, rung] * weights[rung]
         # A row that begins to clip between the two rungs departs from there on, not from the rung below.
         late = self.onset_db > self.gain_db[above - 1]
         way = (gain_db - self.onset_db[late]) / np.maximum(self.gain_db[above] - self.onset_db[late], 1e-3)
         low_db, high_db = rows_db[late, above - 1].astype(np.float32), rows_db[late, above].astype(np.float32)
         departure_db[late] = low_db + (high_db - low_db) * np.clip(way, 0.0, 1.0) ** exponent
-        ratio = np.power(np.float32(10.0), departure_db / 20, dtype=np.float32)
-        return np.repeat(ratio, FRAMES_PER_ROW)[:frames]
+        ratio: NDArray[np.float32] = np.power(np.float32(10.0), departure_db / 20, dtype=np.float32)
+        return ratio
 
     def _exact_peaks_v(self, row: WishedRow, scale: np.float32) -> NDArray[np.float32]:
         clipped_v = np.clip(row.wished_v * scale, -self.rail_v, self.rail_v)
@@ -140,6 +142,15 @@ class OverdriveLadder:
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])
         peaks_v: NDArray[np.float32] = inside_v.reshape(FRAMES_PER_ROW, -1).max(axis=1)
         return peaks_v
+
+
+def _multiply(frames_v: NDArray[np.float32], ratio: NDArray[np.float32]) -> None:
+    """Multiply frames by the ratio of their row, in place: an array of it for each frame would be as large as they."""
+    rows, rest = divmod(len(frames_v), FRAMES_PER_ROW)
+    whole_v = frames_v[: len(frames_v) - rest].reshape(rows, FRAMES_PER_ROW)
+    whole_v *= ratio[:rows, None]
+    if rest:
+        frames_v[-rest:] *= ratio[rows]
 
 
 def _weights(rungs_db: NDArray[np.float64], gain_db: float, above: int, points: int) -> NDArray[np.float32]:

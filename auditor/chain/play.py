@@ -48,13 +48,18 @@ class ChannelFeed:
     frames: HfFrames
     ladder: OverdriveLadder | None  # None where it was played without
     replay: Replay
-    clipped_ratio: NDArray[np.float32]  # per frame
+    clipped_half: NDArray[np.float16]  # clipped share of each frame, in half precision: a picture is made of it
     overall_clipped_ratio: float
     hf_energy_ratio: float
     hf_voltage_rms_v: float
     hf_voltage_peak_v: float
     limiter: LimiterWork | None = None
     true_peak: float = 0.0  # of the file, full scale 1.0
+
+    @property
+    def clipped_ratio(self) -> NDArray[np.float32]:
+        """Share of the samples that the amplifier clips, frame by frame."""
+        return self.clipped_half.astype(np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,18 +116,18 @@ def play(
         if passage is None:
             passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder)
             recall.keep(passage)
-    feeds = tuple(
-        _feed(
-            passed,
-            Replay(programme=programme, channel=channel, rig=rig, frame_s=passed.frames.frame_s, kept=recall.replays),
-        )
-        for channel, passed in enumerate(passage.channels)
-    )
+    feeds: list[ChannelFeed] = []
+    channels, passage = list(passage.channels), replace(passage, channels=())
+    while channels:  # one after the other let go, so that a long file is not held on both sides of the pad
+        passed = channels.pop(0)
+        frame_s = passed.frames.frame_s
+        replay = Replay(programme=programme, channel=len(feeds), rig=rig, frame_s=frame_s, kept=recall.replays)
+        feeds.append(_feed(passed, replay))
     return Played(
         programme=programme,
         duration_s=passage.finding.length / programme.sample_rate_hz,
         loudness=passage.loudness,
-        feeds=feeds,
+        feeds=tuple(feeds),
         notes=entry.notes + notes.of(programme, rig, passage.sample_peak),
         unjudged=notes.unjudged(programme, passage.finding),
     )
@@ -167,7 +172,7 @@ def _feed(passed: Passed, replay: Replay) -> ChannelFeed:
         frames=frames,
         ladder=None if ladder is None else replace(ladder, crossover=after_amplifier(rig)),
         replay=replay,
-        clipped_ratio=passed.clipped_ratio,
+        clipped_half=passed.clipped_ratio.astype(np.float16),
         overall_clipped_ratio=passed.overall_clipped_ratio,
         hf_energy_ratio=passed.hf_energy_ratio,
         hf_voltage_rms_v=passed.rms_v * db_to_amplitude(-rig.crossover.pad_db),
@@ -262,7 +267,8 @@ class _Line:
         self._amplify(self.processor.finish())
         self.meter.finish()  # the peak may lie behind the last sample
         frames = self.splitter.finish()
-        square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
+        # Not by way of all squares in double precision, which of a long file would be as large as all that is kept.
+        square = float(np.einsum("i,i->", frames.rms_v, frames.rms_v, dtype=np.float64)) * self.splitter.frame_length
         return Passed(
             frames=frames,
             ladder=self.ladder.finish() if self._climbs else None,
