@@ -6,27 +6,25 @@ being decoded.
 
 from __future__ import annotations
 
-from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol, Self
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.audit_types import FileFault
-from auditor.chain.amplifier import AmplifierChannel
+from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
-from auditor.chain.kept import Passage, Passed, before_pad, padded
-from auditor.chain.level import volts_per_unit
-from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
-from auditor.chain.processor import Processor, after_amplifier
+from auditor.chain.kept import Passage, Passed, padded
+from auditor.chain.line import Line
+from auditor.chain.overdrive import OverdriveLadder
+from auditor.chain.processor import after_amplifier
 from auditor.chain.recall import Recall
 from auditor.chain.replay import Replay
-from auditor.chain.splitter import HfFrames, Splitter
+from auditor.chain.splitter import HfFrames
 from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
-from auditor.programme.loudness import ChannelMeter, Loudness, combine
+from auditor.programme.loudness import Loudness, combine
 from auditor.units import db_to_amplitude
 
 if TYPE_CHECKING:
@@ -37,8 +35,6 @@ if TYPE_CHECKING:
     from auditor.audit_types import LimiterWork
     from auditor.rig import Rig
     from auditor.store.store import Store
-
-_BLOCKS_BEHIND = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +138,7 @@ def _pass(
     with_ladder: bool,
 ) -> Passage:
     """Every sample of a file through amplifier and crossover."""
-    lines = [_Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
+    lines = [Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
     finding = decode.Finding()
     with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
@@ -223,98 +219,3 @@ def play_each(
         except KeyboardInterrupt:
             return True
     return False
-
-
-class _Line:
-    """The stages of one channel."""
-
-    def __init__(self, programme: decode.Programme, rig: Rig, frame_s: float | None, *, with_ladder: bool) -> None:
-        sample_rate_hz = programme.sample_rate_hz
-        behind = before_pad(rig)
-        # Behind a limiter another gain is not the same wave scaled: see the margin.
-        self._climbs = with_ladder and not rig.limiters
-        self.meter = ChannelMeter(sample_rate_hz)
-        self.processor = Processor(rig, sample_rate_hz, where=programme.name)
-        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s, rig=rig)
-        self.amplifier = AmplifierChannel(
-            volts_per_unit=self.processor.unit_v,
-            rail_v=rig.amplifier.rail_v,
-            frame_length=self.splitter.frame_length,
-        )
-        self.ladder = LadderBuilder(
-            sample_rate_hz,
-            behind,
-            rail_v=rig.amplifier.rail_v,
-            full_scale_peak_v=volts_per_unit(rig),
-            frame_length=self.splitter.frame_length,
-            headroom_db=programme.headroom_db + self.processor.headroom_db,
-            unit_v=self.processor.unit_v,
-        )
-        self.length = 0
-
-    def push(self, samples: NDArray[np.float32]) -> None:
-        samples = np.ascontiguousarray(samples)
-        self.length += len(samples)
-        self.meter.push(samples)
-        self._amplify(self.processor.push(samples))
-
-    def _amplify(self, asked: NDArray[np.float32]) -> None:
-        self.splitter.push(self.amplifier.push(asked))
-        if self._climbs:
-            self.ladder.push(asked)
-
-    def finish(self) -> Passed:
-        self._amplify(self.processor.finish())
-        self.meter.finish()  # the peak may lie behind the last sample
-        frames = self.splitter.finish()
-        # Not by way of all squares in double precision, which of a long file would be as large as all that is kept.
-        square = float(np.einsum("i,i->", frames.rms_v, frames.rms_v, dtype=np.float64)) * self.splitter.frame_length
-        return Passed(
-            frames=frames,
-            ladder=self.ladder.finish() if self._climbs else None,
-            clipped_ratio=self.amplifier.clipped_ratio(),
-            overall_clipped_ratio=self.amplifier.clipped_count / self.length,
-            hf_energy_ratio=square / self.amplifier.energy if self.amplifier.energy > 0.0 else 0.0,
-            rms_v=float(np.sqrt(square / self.length)),
-            limiter=self.processor.limiter_work(),
-            true_peak=self.meter.true_peak,
-        )
-
-
-class _Takes(Protocol):
-    def push(self, samples: NDArray[np.float32], /) -> None: ...
-
-
-class SideBySide:
-    """Runs each channel's line in a thread of its own, at most a few blocks behind the decoder and not in step."""
-
-    def __init__(self, lines: Sequence[_Takes]) -> None:
-        self._lines = lines
-        self._threads = [ThreadPoolExecutor(max_workers=1, thread_name_prefix="channel") for _ in lines]
-        self._under_way: deque[list[Future[None]]] = deque()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def push(self, block: NDArray[np.float32]) -> None:
-        """Hand a block of shape=(n, channels) to the lines; raises what a line raised on an earlier one."""
-        self._under_way.append(
-            [
-                thread.submit(line.push, samples)
-                for thread, line, samples in zip(self._threads, self._lines, block.T, strict=True)
-            ]
-        )
-        if len(self._under_way) > _BLOCKS_BEHIND:
-            self._wait()
-
-    def _wait(self) -> None:
-        for future in self._under_way.popleft():
-            future.result()
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
-        try:
-            while self._under_way and kind is None:
-                self._wait()
-        finally:
-            for thread in self._threads:
-                thread.shutdown(wait=True, cancel_futures=True)

@@ -15,8 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from auditor.chain.climb import high_pass_sections
 from auditor.chain.crossover import high_pass_poles
-from auditor.chain.overdrive import LadderBuilder, OverdriveLadder, WishedRow, _high_pass_sections
+from auditor.chain.ladder import LadderBuilder
+from auditor.chain.overdrive import OverdriveLadder, WishedRow
 from auditor.chain.splitter import HfFrames, split
 from auditor.judgement.look import NEAR_DB
 from tests.published.models import crossover
@@ -91,7 +93,7 @@ def test_sections_are_scipys_bilinear_transform_but_for_their_gain(kind: tuple[s
     _, expected = signal.freqz_zpk(zeros, poles, 1.0, worN=frequency_hz, fs=rate_hz)
     found = np.ones(len(frequency_hz), dtype=complex)
     z = np.exp(-2j * np.pi * frequency_hz / rate_hz)
-    for b1, b2, a1, a2 in _high_pass_sections(choice, rate_hz).astype(float):
+    for b1, b2, a1, a2 in high_pass_sections(choice, rate_hz).astype(float):
         found *= (1.0 + b1 * z + b2 * z**2) / (1.0 + a1 * z + a2 * z**2)
     # In single precision the poles are that near to their place.
     np.testing.assert_allclose(np.abs(found / expected), 1.0, rtol=2e-5)
