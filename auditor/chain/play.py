@@ -44,7 +44,7 @@ class ChannelFeed:
     frames: HfFrames
     ladder: OverdriveLadder | None  # None where it was played without
     replay: Replay
-    clipped_half: NDArray[np.float16]  # clipped share of each frame, in half precision: a picture is made of it
+    clipped_half: NDArray[np.float16]  # clipped share of each frame, to 0.0003: only a trace is made of it
     overall_clipped_ratio: float
     hf_energy_ratio: float
     hf_voltage_rms_v: float
