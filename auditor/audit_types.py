@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -202,6 +204,37 @@ class QuieterRisk:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Narrowing:
+    """By how much the margin's range would narrow if one assumed value were known [dB], and how to find it."""
+
+    key: str
+    by_db: float
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """Between what the margin lies if every assumed value may be anywhere in its own band.
+
+    Parameters
+    ----------
+    margin_low_db, margin_high_db : float or None
+        None where no limit is reached within the range of gains searched.
+    verdict_worst : Verdict
+    narrows : tuple of Narrowing
+        Most first.
+    pinned_db : mapping
+        Both ends with one value known, by its key [dB]; for the band of a set.
+    """
+
+    margin_low_db: float | None
+    margin_high_db: float | None
+    verdict_worst: Verdict
+    narrows: tuple[Narrowing, ...]
+    pinned_db: Mapping[str, tuple[float, float]] = field(default_factory=dict, repr=False)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Audit:
     """One track through the rig, with every intermediate result.
 
@@ -229,6 +262,7 @@ class Audit:
     rig: Rig
     quieter_risk: QuieterRisk | None = None
     entry: Entry | None = None  # how it came into the set: title, the stretch of the file, trim
+    band: Band | None = None  # only where it was asked for
 
     @property
     def source(self) -> Source:
@@ -261,3 +295,4 @@ class SetAudit:
     coil_temp_max_c: float | None
     errors: tuple[FileFault, ...]
     interrupted: bool = False
+    band: Band | None = None  # only where it was asked for

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from auditor import protection, published
-from auditor.driver.thermal import complete_thermal, rated_thermal_resistance_k_per_w
+from auditor.driver.thermal import THERMAL_KEYS, complete_thermal, rated_thermal_resistance_k_per_w
 from auditor.errors import Fault
 from auditor.rig import Amplifier, Crossover, Driver, Level, Rig, Site
 from auditor.rig_assumptions import (
@@ -28,12 +28,6 @@ from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
 Values = dict[str, dict[str, Any]]
-THERMAL_KEYS = (
-    "coil_thermal_resistance_k_per_w",
-    "body_thermal_resistance_k_per_w",
-    "coil_time_constant_s",
-    "body_time_constant_s",
-)
 ORDERS: dict[str, tuple[int, ...]] = {
     "linkwitz-riley": (2, 4, 6, 8),
     "butterworth": tuple(range(1, 9)),

@@ -95,18 +95,35 @@ def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
     return min(found, default=(None, None))
 
 
-def trial_channel(feed: ChannelFeed, rig: Rig) -> _Channel:
-    """One channel, to be tried at other gains."""
-    return _LimitedChannel(feed, rig) if rig.limiters else _Channel(feed, rig)
+ExactRows = dict[int, WishedRow | None]
+
+
+def trial_channel(
+    feed: ChannelFeed, rig: Rig, *, exact: ExactRows | None = None, only: Cause | None = None
+) -> _Channel:
+    """One channel, to be tried at other gains.
+
+    Parameters
+    ----------
+    feed : ChannelFeed
+    rig : Rig
+    exact : dict, optional
+        Rows read from the file so far, for trials of one file in several rigs to share.
+    only : Cause, optional
+        What alone counts.
+    """
+    kind = _LimitedChannel if rig.limiters else _Channel
+    return kind(feed, rig, exact={} if exact is None else exact, only=only)
 
 
 class _Channel:
     """One channel at trial gains; rows whose peaks decide are read again from the file, to be exact."""
 
-    def __init__(self, feed: ChannelFeed, rig: Rig) -> None:
+    def __init__(self, feed: ChannelFeed, rig: Rig, *, exact: ExactRows, only: Cause | None) -> None:
         self._feed = feed
         self._rig = rig
-        self._exact: dict[int, WishedRow | None] = {}
+        self._exact = exact
+        self._only = only
         self._seen: dict[float, _Look] = {}  # by gain, for as long as no more rows are read
 
     @property
@@ -119,13 +136,26 @@ class _Channel:
         """Worst excess at a gain change, with the guard [dB]."""
         return self._look(gain_db).excess
 
+    def excesses(self, gain_db: float) -> dict[Cause, float]:
+        """Excess of each quantity at a gain change, without the guard [dB]."""
+        return worst_of(self._frames(gain_db), self._rig).excesses(self._rig)
+
+    def frames_at(self, gain_db: float) -> HfFrames:
+        """The HF branch at a gain change."""
+        return self._frames(gain_db)
+
     def _look(self, gain_db: float) -> _Look:
         if gain_db not in self._seen:
-            self._seen[gain_db] = _look(self._frames(gain_db), self._rig)
+            self._seen[gain_db] = _look(self._frames(gain_db), self._rig, only=self._only)
         return self._seen[gain_db]
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
+        found = self.margin_by_ladder(start)
+        return None if found is None else self._replayed(*found)
+
+    def margin_by_ladder(self, start: Point) -> tuple[float, Cause] | None:
+        """The same without a replay of the whole file: some hundredths of a decibel off where the amplifier clips."""
         if start.excess_db <= SILENCE_DB:
             return None
         highest_db = self._ladder.highest_gain_db
@@ -136,7 +166,7 @@ class _Channel:
             if not self._read_deciding_rows(found[0]) and reading > 0:
                 break
             found = _solve(self.excess, at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
-        return None if found is None else self._replayed(*found)
+        return found
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
         """The margin from all samples clipped at just that gain, where heat binds and clipping has a large part."""
@@ -182,6 +212,9 @@ class _LimitedChannel(_Channel):
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         return limited_margin(self.excess, start)
 
+    def margin_by_ladder(self, start: Point) -> tuple[float, Cause] | None:
+        return self.margin(start)
+
     def _frames(self, gain_db: float) -> HfFrames:
         return self._feed.replay.frames(gain_db)
 
@@ -194,7 +227,7 @@ class _Look:
     loudest_rows: list[int]
 
 
-def _look(frames: HfFrames, rig: Rig) -> _Look:
+def _look(frames: HfFrames, rig: Rig, *, only: Cause | None) -> _Look:
     near_w = rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0)
     worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
     for stretch in stretches(frames, rig, protected=True):
@@ -202,7 +235,7 @@ def _look(frames: HfFrames, rig: Rig) -> _Look:
         high = np.flatnonzero(stretch.power_peak_w > near_w)
         powers.append(stretch.power_peak_w[high])
         rows.append((high + stretch.first_frame) // FRAMES_PER_ROW)
-    excess_db, cause = worst.excess(rig)
+    excess_db, cause = worst.excess(rig) if only is None else (worst.excesses(rig)[only], only)
     ranked = np.concatenate(rows)[np.argsort(np.concatenate(powers))[::-1]]
     loudest = list(dict.fromkeys(ranked.tolist()))[:_ROWS_AT_A_TIME]
     return _Look((excess_db + _GUARD_DB, cause), loudest)
