@@ -10,10 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play, play_each
+from auditor.judgement.band import band_of
+from auditor.judgement.band_set import band_of_set
 from auditor.judgement.examine import Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
@@ -21,10 +24,13 @@ from auditor.judgement.quieter import quieter_risk
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
+    from auditor.chain.splitter import HfFrames
     from auditor.programme.entry import Source
     from auditor.rig import Rig
 
     Progress = Callable[[float], None]
+
+_SHARE_OF_PLAYING = 0.5  # of a track's time, about, where its margin's band is wanted
 
 
 def audit(programme: Source, rig: Rig, *, frame_s: float | None = None, progress: Progress | None = None) -> Audit:
@@ -60,6 +66,7 @@ def audit_set(
     *,
     progress: Callable[[int], Progress] | None = None,
     earlier_faults: Sequence[FileFault] = (),
+    with_band: bool = False,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
@@ -71,6 +78,8 @@ def audit_set(
         Given a track's index, returns the callable that is told how much of it is done.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
+    with_band : bool
+        Whether to find out between what the margins lie, assumed values being anywhere within their bands.
 
     Returns
     -------
@@ -80,13 +89,38 @@ def audit_set(
     tracks: list[Audit] = []
     faults = list(earlier_faults)
     heat = CarriedHeat(rig)
+    kept: list[list[HfFrames]] = []
+    shares = _Shares(progress, _SHARE_OF_PLAYING if with_band else 1.0)
 
     def take(played: Played) -> None:
-        tracks.append(judge(played, rig))
-        heat.carry_through([feed.frames for feed in played.feeds])
+        audit = judge(played, rig)
+        frames = [feed.frames for feed in played.feeds]
+        if with_band:
+            audit = banded(audit, played, tell=shares.tell_rest)
+            kept.append(frames)
+        tracks.append(audit)
+        heat.carry_through(frames)
 
-    interrupted = play_each(programmes, rig, take, faults=faults, progress=progress)
-    return _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+    interrupted = play_each(programmes, rig, take, faults=faults, progress=shares.of_track)
+    concluded = _conclude(rig, tracks, heat, faults, interrupted=interrupted)
+    if not with_band:
+        return concluded
+    return replace(concluded, band=band_of_set(rig, tracks, kept, limited_db=_most_limited_db(tracks)))
+
+
+def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Audit:
+    """The same audit with between what its margin lies.
+
+    Parameters
+    ----------
+    audit : Audit
+        Of `played`.
+    played : Played
+    tell : callable, optional
+        Told the share that is done, 0 to 1.
+    """
+    band = band_of(played, audit.rig, margin_db=audit.margin_db, verdict=audit.verdict, tell=tell)
+    return replace(audit, band=band)
 
 
 def judge(played: Played, rig: Rig) -> Audit:
@@ -141,6 +175,25 @@ def _lines(played: Played, rig: Rig, examined: list[Examined]) -> list[Line]:
 
 def _worst(verdicts: Iterator[Verdict]) -> Verdict:
     return max(verdicts, key=SEVERITY.__getitem__, default="clear")
+
+
+class _Shares:
+    """Progress of tracks that are first played and then looked at in other rigs."""
+
+    def __init__(self, progress: Callable[[int], Progress] | None, share_of_playing: float) -> None:
+        self._progress = progress
+        self._share = share_of_playing
+        self._tell: Progress | None = None
+
+    def of_track(self, index: int) -> Progress:
+        """What to tell of the playing of that track."""
+        self._tell = tell = None if self._progress is None else self._progress(index)
+        return lambda done_ratio: None if tell is None else tell(done_ratio * self._share)
+
+    def tell_rest(self, done_ratio: float) -> None:
+        """Tell of what comes after it."""
+        if self._tell is not None:
+            self._tell(self._share + (1.0 - self._share) * done_ratio)
 
 
 def _conclude(

@@ -10,6 +10,7 @@ Valid range: the branch's impulse response must fade within the overlap, which i
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -182,9 +183,14 @@ def branch_voltage(voltage_v: NDArray[np.floating], sample_rate_hz: int, crossov
     from scipy.fft import irfft, next_fast_len, rfft
 
     length = next_fast_len(2 * len(voltage_v), real=True)
-    spectrum = rfft(voltage_v, length) * response(crossover, np.fft.rfftfreq(length, 1.0 / sample_rate_hz))
+    spectrum = rfft(voltage_v, length) * _kept_response(crossover, length, sample_rate_hz)
     branch_v: NDArray[np.floating] = irfft(spectrum, length)[: len(voltage_v)]
     return branch_v
+
+
+@functools.lru_cache(maxsize=4)  # the margin asks for thousands of stretches of one length
+def _kept_response(crossover: Crossover, length: int, sample_rate_hz: int) -> NDArray[np.complex128]:
+    return response(crossover, np.fft.rfftfreq(length, 1.0 / sample_rate_hz))
 
 
 @compiled(fastmath=True)

@@ -18,41 +18,36 @@ import math
 import random
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from auditor.audit_types import Band, Narrowing
-from auditor.chain.play import ChannelFeed, Replay
-from auditor.judgement.margin import ExactRows, trial_channel
-from auditor.judgement.passages import ENGAGED_FROM_DB
-from auditor.judgement.ratings import stretches
-from auditor.judgement.trial import at
-from auditor.protection import ends as protection_ends
+from auditor.judgement.band_bench import Bench
+from auditor.judgement.trial import LEAST_SLOPE
 from auditor.protection import opens
 from auditor.rig_assumptions import SPREADS
-from auditor.rig_band import bands, varied
+from auditor.rig_band import bands
 from auditor.threads import THREADS
-from auditor.units import SILENCE_DB, db_to_amplitude
+from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
     from auditor.audit_types import Cause, Verdict
-    from auditor.chain.play import Played
-    from auditor.chain.splitter import HfFrames
-    from auditor.judgement.margin import _Channel
-    from auditor.rig import Limiter, Rig
+    from auditor.chain.play import ChannelFeed, Played
+    from auditor.rig import Rig
 
-    Positions = Mapping[str, float]
     Tell = Callable[[float], None]
 
 GAIN_KEY = "level.gain_db"
-# Added at both ends: the ladder is up to 0.04 dB off, and values that all move at once a little from their sum.
-GUARD_DB = 0.1
+# Added at both ends, in decibels of excess: the ladder is up to 0.04 dB off. A lamp at full work makes more of it.
+_GUARD_DB = 0.05
+_LEAST_GUARD_DB, _MOST_GUARD_DB = 0.1, 0.5
 _NEAR_DB = 3.0  # quantities that may come that near to the one that decides are worked out too
+_FAR_DB = 60.0  # a quantity that far under its limit decides nothing
 _LEAST_EFFECT_DB = 0.02
+_BEYOND_SHARE = 0.3  # of what lies between the best rig found and what each quantity alone allows
+_WORTH_DB = 0.05  # less than that more room is not worth a search
 _LEAST_NARROWING_DB = 0.05
-_TRIALS, _TRIALS_OF_OPENING = 6, 32
+_TRIALS, _TRIALS_OF_OPENING = 12, 48
 _SEED = 1
 _BETWEEN = (-1.0, -0.5, 0.5, 1.0)
 _ENDS = (-1.0, 1.0)
@@ -146,208 +141,200 @@ class _Ends:
     engages: bool = False
 
 
-# What one value does to one quantity: the position that pushes it up most, and by how much; likewise down [dB].
-_Effect = tuple[tuple[float, float], tuple[float, float]]
 # A quantity of the channel with the part as rated or at an end of its tolerance.
 _Spot = tuple[int, "Cause"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Study:
+    """What each value does to each quantity at one gain, in decibels of gain: what its excess is worth there.
+
+    nominal_db : mapping
+        Excess with every value as assumed.
+    moves_db : mapping
+        By quantity and key, the change of its excess at each position; nought at nought.
+    """
+
+    nominal_db: Mapping[_Spot, float]
+    moves_db: Mapping[_Spot, Mapping[str, Mapping[float, float]]]
+
+    def push(self, spot: _Spot, key: str, *, careful: bool) -> tuple[float, float]:
+        """The position that pushes a quantity up most, or down most, and by how much [dB]."""
+        pick = max if careful else min
+        return pick(self.moves_db[spot][key].items(), key=lambda move: move[1])
+
+    def corner(self, spot: _Spot, *, careful: bool, known: str | None) -> dict[str, float]:
+        """All positions that do so, but for a value that is known."""
+        found = {key: self.push(spot, key, careful=careful)[0] for key in self.moves_db[spot] if key != known}
+        return {key: position for key, position in found.items() if position}
+
+    def corners(self, *, careful: bool, known: str | None) -> dict[_Spot, dict[str, float]]:
+        """Those of the quantities that may decide when every value stands so, by the sum of what each does."""
+        sums_db = {
+            spot: nominal_db
+            + sum(self.push(spot, key, careful=careful)[1] for key in self.moves_db[spot] if key != known)
+            for spot, nominal_db in self.nominal_db.items()
+        }
+        least_db = max(sums_db.values()) - _NEAR_DB
+        deciding = [spot for spot, sum_db in sums_db.items() if sum_db >= least_db]
+        return {spot: self.corner(spot, careful=careful, known=known) for spot in deciding}
+
+    def compromise(self, keys: list[str]) -> dict[str, float]:
+        """Positions at which the worst quantity is least: a linear programme, as if effects were straight and added."""
+        import numpy as np
+        from scipy.optimize import linprog
+
+        spots = [spot for spot, nominal_db in self.nominal_db.items() if nominal_db > -_FAR_DB]
+        rows = [[*(self.moves_db[spot][key][end] for end in (-1.0, 1.0) for key in keys), -1.0] for spot in spots]
+        limits = [-self.nominal_db[spot] for spot in spots]
+        bounds = [(0.0, 1.0)] * (2 * len(keys)) + [(None, None)]
+        target = np.zeros(2 * len(keys) + 1)
+        target[-1] = 1.0
+        solved = linprog(target, A_ub=rows, b_ub=limits, bounds=bounds)
+        if not solved.success:
+            return {}
+        down, up = solved.x[: len(keys)], solved.x[len(keys) : -1]
+        return {key: float(position) for key, position in zip(keys, up - down, strict=True) if abs(position) > 1e-6}
 
 
 class _ChannelBand:
     """One channel in rigs with other values."""
 
     def __init__(self, feed: ChannelFeed, rig: Rig) -> None:
-        self._feed = feed
         self._rig = rig
         self._keys = [each.key for each in bands(rig) if each.key != GAIN_KEY]
-        self._exact: ExactRows = {}
-        self._replayed: _Replayed = {(rig.limiters, 0): feed.frames}
-        self._parts = range(1 if protection_ends(rig.protection) is None else 2)
-        self._effects: dict[_Spot, dict[str, _Effect]] = {}
-        self._nominal: dict[_Spot, float] = {}
+        self._opens = opens(rig.protection)
+        self._bench = Bench(feed, rig)
+        self._studies: list[_Study] = []
+        self._easiest: dict[str, float] = {}
 
     def ends(self, tell: Tell) -> _Ends:
         """Work them out."""
-        nominal_db = self._margin_db({})
-        silent = self._trial(0, {}).excess(0.0)[0] <= SILENCE_DB / 2.0
+        nominal_db = self._bench.margin_db({})
+        silent = self._bench.trial(0, {}).excess(0.0)[0] <= SILENCE_DB / 2.0
         gain_assumed = GAIN_KEY in self._rig.assumed
         if silent or not (self._keys or gain_assumed):
             return _Ends(nominal_db=nominal_db, low_db=nominal_db, high_db=nominal_db)
-        self._study(min(nominal_db, _OUT_OF_REACH_DB), tell)
+        gain_db = min(nominal_db, _OUT_OF_REACH_DB)
+        self._studies = [self._study(gain_db, tell)]
         low_db, high_db = self._tried(self._low_db(), self._high_db())
-        tell(0.7)
+        if high_db > gain_db + 1.0 and self._keys:
+            # That far up a lamp answers otherwise.
+            self._studies.append(self._study(min(high_db, _OUT_OF_REACH_DB), tell))
+            high_db = max(high_db, self._high_db())
         pinned = {GAIN_KEY: (low_db, high_db)} if gain_assumed else {}
         keys = self._weighty_keys()
         for number, key in enumerate(keys, start=1):
             # What the trials inside the bands found further out than the corners stays found.
             pinned[key] = max(self._low_db(key), low_db), min(self._high_db(key), high_db)
-            tell(0.7 + 0.3 * number / len(keys))
-        down_db, up_db = self._shifts_db()
+            tell(0.6 + 0.4 * number / len(keys))
+        up_db = SPREADS[GAIN_KEY].high if gain_assumed else 0.0
+        guard_db = self._guard_db(gain_db)
         return _Ends(
             nominal_db=nominal_db,
-            low_db=low_db - up_db - GUARD_DB,
-            high_db=high_db - down_db + GUARD_DB,
+            low_db=low_db - up_db - guard_db,
+            high_db=high_db + up_db + guard_db,
             pinned_db={
-                key: (
-                    low - (0.0 if key == GAIN_KEY else up_db) - GUARD_DB,
-                    high - (0.0 if key == GAIN_KEY else down_db) + GUARD_DB,
-                )
+                key: (low - shift_db - guard_db, high + shift_db + guard_db)
                 for key, (low, high) in pinned.items()
+                for shift_db in (0.0 if key == GAIN_KEY else up_db,)
             },
-            engages=self._engages(),
+            engages=self._engages(up_db),
         )
 
-    def _shifts_db(self) -> tuple[float, float]:
-        """How far the level before the amplifier may be lower and higher; the margin moves against it."""
-        if GAIN_KEY not in self._rig.assumed:
-            return 0.0, 0.0
-        return SPREADS[GAIN_KEY].low, SPREADS[GAIN_KEY].high
+    def _guard_db(self, gain_db: float) -> float:
+        if self._opens:
+            return _MOST_GUARD_DB
+        return min(max(_GUARD_DB / self._bench.slope(gain_db), _LEAST_GUARD_DB), _MOST_GUARD_DB)
 
-    def _study(self, gain_db: float, tell: Tell) -> None:
-        """Find what each value does to each quantity at that gain."""
-        positions = _BETWEEN if opens(self._rig.protection) else _ENDS
-        nominal = [self._trial(part, {}).excesses(gain_db) for part in self._parts]
-        self._nominal = {(part, cause): db for part in self._parts for cause, db in nominal[part].items()}
-        self._effects = {spot: {} for spot in self._nominal}
-        for number, key in enumerate(self._keys, start=1):
-            for part in self._parts:
-                moved = {each: self._trial(part, {key: each}).excesses(gain_db) for each in positions}
-                for cause, was_db in nominal[part].items():
-                    pushes = [(0.0, 0.0), *((each, moved[each][cause] - was_db) for each in positions)]
-                    up, down = max(pushes, key=lambda push: push[1]), min(pushes, key=lambda push: push[1])
-                    self._effects[part, cause][key] = (up, down)
-            tell(0.5 * number / len(self._keys))
+    def _positions(self, key: str) -> tuple[float, ...]:
+        # Each position of a limiter's value is a replay of the file.
+        return _BETWEEN if not key.startswith("limiter.") else _ENDS
 
-    def _corner(self, spot: _Spot, *, end: int, known: str | None) -> dict[str, float]:
-        """Positions that push a quantity up most (end 0) or down most (end 1)."""
-        return {key: effect[end][0] for key, effect in self._effects[spot].items() if effect[end][0] and key != known}
-
-    def _deciding(self, *, end: int, known: str | None) -> list[_Spot]:
-        """The quantities that may decide with every value at that end, by the sum of what each does."""
-        sums_db = {
-            spot: self._nominal[spot] + sum(effect[end][1] for key, effect in effects.items() if key != known)
-            for spot, effects in self._effects.items()
+    def _study(self, gain_db: float, tell: Tell) -> _Study:
+        """Move each value by itself."""
+        trial, parts = self._bench.trial, self._bench.parts
+        nominal = {part: trial(part, {}).excesses(gain_db) for part in parts}
+        lower = {part: trial(part, {}).excesses(gain_db - 1.0) for part in parts}
+        slopes = {
+            (part, cause): max(excess_db - lower[part][cause], LEAST_SLOPE)
+            for part in parts
+            for cause, excess_db in nominal[part].items()
         }
-        least_db = max(sums_db.values()) - _NEAR_DB
-        return [spot for spot, sum_db in sums_db.items() if sum_db >= least_db]
+        moves: dict[_Spot, dict[str, dict[float, float]]] = {
+            (part, cause): {key: {0.0: 0.0} for key in self._keys} for part in parts for cause in nominal[part]
+        }
+        for number, key in enumerate(self._keys, start=1):
+            for position in self._positions(key) if self._opens else _ENDS:
+                for part in parts:
+                    for cause, excess_db in trial(part, {key: position}).excesses(gain_db).items():
+                        moved_db = excess_db - nominal[part][cause]
+                        moves[part, cause][key][position] = moved_db / slopes[part, cause]
+            tell(0.4 * number / len(self._keys))
+        found = {spot: nominal[spot[0]][spot[1]] / slope for spot, slope in slopes.items()}
+        return _Study(nominal_db=found, moves_db=moves)
 
     def _low_db(self, known: str | None = None) -> float:
-        corners = [(spot[0], self._corner(spot, end=0, known=known)) for spot in self._deciding(end=0, known=known)]
-        return min(self._margin_of_part_db(part, corner) for part, corner in _each_once(corners))
+        corners = self._studies[0].corners(careful=True, known=known)
+        each = _each_once([(spot[0], corner) for spot, corner in corners.items()])
+        return min(self._bench.margin_of_part_db(part, corner) for part, corner in each)
 
     def _high_db(self, known: str | None = None) -> float:
-        """No rig in the bands has more room, for in each of them each quantity has no more than at its own corner."""
-        return min(
-            self._margin_of_part_db(spot[0], self._corner(spot, end=1, known=known), only=spot[1])
-            for spot in self._deciding(end=1, known=known)
-        )
+        """The most room of any rig in the bands: the best that is found, and no more than each quantity alone allows.
+
+        Where two quantities are spared by opposite values, no corner is best for both: there a compromise is looked
+        for, and moved about value by value.
+        """
+        bench, keys = self._bench, [key for key in self._keys if key != known]
+        corners = self._studies[0].corners(careful=False, known=known)
+        most_db = min(bench.margin_of_part_db(spot[0], corner, only=spot[1]) for spot, corner in corners.items())
+        starts = [*corners.values(), *(each.compromise(keys) for each in self._studies)]
+        starts.append({key: position for key, position in self._easiest.items() if key != known})
+        tried = [(bench.margin_db(start), start) for _, start in _each_once([(0, start) for start in starts])]
+        best_db, best = max(tried, key=lambda found: found[0])
+        disputed = [key for key in keys if len({each.get(key, 0.0) for each in corners.values()}) > 1]
+        for key in disputed if known else 2 * keys:
+            for position in (*self._positions(key), 0.0):
+                other = {**best, key: position}
+                if most_db - best_db > _LEAST_GUARD_DB and bench.may_be_safe(other, best_db + _WORTH_DB):
+                    best_db, best = max((best_db, best), (bench.margin_db(other), other), key=lambda found: found[0])
+        if known is None:
+            self._easiest = best
+        return best_db + _BEYOND_SHARE * (min(most_db, _OUT_OF_REACH_DB) - best_db) if best_db < most_db else most_db
 
     def _tried(self, low_db: float, high_db: float) -> tuple[float, float]:
         """The ends, moved outwards where a rig from inside the bands lies beyond them."""
         dice = random.Random(_SEED)
-        for _ in range(_TRIALS_OF_OPENING if opens(self._rig.protection) else _TRIALS):
-            margin_db = self._margin_db({key: dice.uniform(-1.0, 1.0) for key in self._keys})
+        for _ in range(_TRIALS_OF_OPENING if self._opens else _TRIALS):
+            positions = {
+                key: dice.choice(_ENDS) if key.startswith("limiter.") else dice.uniform(-1.0, 1.0) for key in self._keys
+            }
+            margin_db = self._bench.margin_db(positions)
             low_db, high_db = min(low_db, margin_db), max(high_db, margin_db)
         return low_db, high_db
 
     def _weighty_keys(self) -> list[str]:
-        deciding = {*self._deciding(end=0, known=None), *self._deciding(end=1, known=None)}
+        study = self._studies[0]
+        deciding = {spot for careful in (True, False) for spot in study.corners(careful=careful, known=None)}
         return [
             key
             for key in self._keys
             if any(
-                self._effects[spot][key][0][1] - self._effects[spot][key][1][1] >= _LEAST_EFFECT_DB for spot in deciding
+                study.push(spot, key, careful=True)[1] - study.push(spot, key, careful=False)[1] >= _LEAST_EFFECT_DB
+                for spot in deciding
             )
         ]
 
-    def _engages(self) -> bool:
-        """Whether the part works at the present level at any corner."""
-        up_db = self._shifts_db()[1]
-        corners = [(spot[0], self._corner(spot, end=end, known=None)) for end in (0, 1) for spot in self._effects]
-        for part, positions in _each_once(corners):
-            rig = self._rig_at(part, positions)
-            frames = self._trial(part, positions).frames_at(up_db)
-            if any(
-                stretch.run.attenuation_db.max() > ENGAGED_FROM_DB for stretch in stretches(frames, rig, protected=True)
-            ):
-                return True
-        return False
-
-    def _margin_db(self, positions: Positions) -> float:
-        return min(self._margin_of_part_db(part, positions) for part in self._parts)
-
-    def _margin_of_part_db(self, part: int, positions: Positions, only: Cause | None = None) -> float:
-        trial = self._trial(part, positions, only=only)
-        found = trial.margin_by_ladder(at(trial.excess, 0.0))
-        return math.inf if found is None else found[0]
-
-    def _rig_at(self, part: int, positions: Positions) -> Rig:
-        rig = varied(self._rig, positions)
-        two = protection_ends(rig.protection)
-        return rig if two is None else replace(rig, protection=two[part])
-
-    def _trial(self, part: int, positions: Positions, *, only: Cause | None = None) -> _Channel:
-        rig = self._rig_at(part, positions)
-        return trial_channel(self._feed_in(rig), rig, exact=self._exact, only=only)
-
-    def _feed_in(self, rig: Rig) -> ChannelFeed:
-        """What was played, behind another pad or other limiters."""
-        feed = self._feed
-        loss_db = rig.crossover.pad_db - self._rig.crossover.pad_db
-        if rig.limiters:
-            played = replace(self._rig, limiters=rig.limiters)
-            again = _GridReplay(
-                programme=feed.replay.programme,
-                channel=feed.replay.channel,
-                rig=played,
-                frame_s=feed.replay.frame_s,
-                replayed=self._replayed,
-                loss_db=loss_db,
-            )
-            return replace(feed, replay=again)
-        if loss_db == 0.0 or feed.ladder is None:
-            return feed
-        ladder = replace(
-            feed.ladder, crossover=replace(feed.ladder.crossover, pad_db=feed.ladder.crossover.pad_db + loss_db)
-        )
-        return replace(feed, frames=_scaled(feed.frames, -loss_db), ladder=ladder)
+    def _engages(self, gain_db: float) -> bool:
+        """Whether the part works at a gain at any corner."""
+        study = self._studies[0]
+        corners = [
+            (spot[0], study.corner(spot, careful=careful, known=None))
+            for careful in (True, False)
+            for spot in study.nominal_db
+        ]
+        return any(self._bench.engages(part, corner, gain_db) for part, corner in _each_once(corners))
 
 
 def _each_once(corners: list[tuple[int, dict[str, float]]]) -> list[tuple[int, dict[str, float]]]:
     return list({(part, *corner.items()): (part, corner) for part, corner in corners}.values())
-
-
-_Replayed = dict[tuple[tuple["Limiter", ...], int], "HfFrames"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _GridReplay(Replay):
-    """A replay at whole decibels, each kept, and between them frame by frame on a straight line in decibels."""
-
-    replayed: _Replayed = field(repr=False, compare=False)
-    loss_db: float
-
-    def frames(self, gain_db: float) -> HfFrames:
-        """HF frames at a gain change, behind a pad of `loss_db` more."""
-        below_db = math.floor(gain_db)
-        below, share = self._at(below_db), gain_db - below_db
-        if share == 0.0:
-            return _scaled(below, -self.loss_db)
-        above = self._at(below_db + 1)
-        rms_v, peak_v = (
-            (low ** np.float32(1.0 - share) * high ** np.float32(share)).astype(np.float32)
-            for low, high in ((below.rms_v, above.rms_v), (below.peak_v, above.peak_v))
-        )
-        return _scaled(replace(below, rms_v=rms_v, peak_v=peak_v), -self.loss_db)
-
-    def _at(self, gain_db: int) -> HfFrames:
-        key = self.rig.limiters, gain_db
-        if key not in self.replayed:
-            self.replayed[key] = super().frames(float(gain_db))
-        return self.replayed[key]
-
-
-def _scaled(frames: HfFrames, gain_db: float) -> HfFrames:
-    if gain_db == 0.0:
-        return frames
-    ratio = np.float32(db_to_amplitude(gain_db))
-    return replace(frames, rms_v=frames.rms_v * ratio, peak_v=frames.peak_v * ratio)

@@ -13,7 +13,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
-from auditor.report import figures, layout, palette, part_lines, passages, summary, timeline, words
+from auditor.report import band_words, figures, layout, palette, part_lines, passages, summary, timeline, words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -162,6 +162,8 @@ def _track(track: Audit, sheet: Sheet) -> None:
     sheet.line()
     advice = sheet.safe(words.advice(track, sheet.glyphs.degree))
     sheet.paragraph(advice, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
+    if track.band is not None:
+        sheet.paragraph(band_words.sentence(track.band, track.verdict, track.rig), label=band_words.LABEL)
     part_lines.show(track, sheet)
     worked = words.limiter_work(track)
     if worked:

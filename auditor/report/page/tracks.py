@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.report import figures, part_lines, passages, words
+from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
 
@@ -75,6 +76,8 @@ def _advice(track: Audit) -> str:
         lines.append(f'<p class="warn"><b>!</b> {text(warning)}</p>')
     device = words.device(track.rig).capitalize()
     lost = dict.fromkeys(each for channel in track.channels for each in channel.protection.replace)
+    if track.band is not None:
+        lines.append(band(track.band, track.verdict, track.rig))
     told = (
         (device, part_lines.work(track)),
         ("Replace afterwards", f"{'; '.join(lost)}." if lost else ""),

@@ -1,0 +1,87 @@
+"""The band of a whole set: the tightest of its tracks' bands, and the heat carried through it in the hottest rig."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from auditor.audit_types import SEVERITY
+from auditor.judgement.band import GAIN_KEY, stated
+from auditor.judgement.band_frames import scaled
+from auditor.judgement.heat import CarriedHeat
+from auditor.rig_assumptions import SPREADS
+from auditor.rig_band import bands, varied
+
+if TYPE_CHECKING:
+    from auditor.audit_types import Audit, Band
+    from auditor.chain.splitter import HfFrames
+    from auditor.rig import Rig
+
+_ENDS = (-1.0, 1.0)
+
+
+def band_of_set(
+    rig: Rig, tracks: Sequence[Audit], played: Sequence[Sequence[HfFrames]], *, limited_db: float
+) -> Band | None:
+    """Between what the margin of a set lies; None where no track has a band.
+
+    Parameters
+    ----------
+    rig : Rig
+    tracks : sequence of Audit
+        With their bands.
+    played : sequence of sequence of HfFrames
+        Every track's channels.
+    limited_db : float
+        The most that a limiter takes away in any of them [dB].
+    """
+    found = [track.band for track in tracks if track.band is not None]
+    if not found:
+        return None
+    keys = dict.fromkeys(key for band in found for key in band.pinned_db)
+    pinned = {key: _tightest([band.pinned_db.get(key, _ends_of(band)) for band in found]) for key in keys}
+    low_db, high_db = _tightest([_ends_of(band) for band in found])
+    verdict = max((band.verdict_worst for band in found), key=SEVERITY.__getitem__)
+    for careful in (True, False):
+        over = _carried(rig, played, careful=careful)
+        if over.excess_db <= 0.0:
+            continue
+        least_db = low_db if careful else high_db
+        asked_db = -least_db if math.isfinite(least_db) else 0.0
+        margin_db = -limited_db - over.turn_down_db(asked_db - limited_db)
+        low_db, high_db = min(low_db, margin_db), high_db if careful else min(high_db, margin_db)
+        pinned = {key: (min(low, low_db), min(high, high_db)) for key, (low, high) in pinned.items()}
+    return stated(rig, low_db, high_db, pinned, verdict=verdict)
+
+
+def _ends_of(band: Band) -> tuple[float, float]:
+    low_db, high_db = band.margin_low_db, band.margin_high_db
+    return math.inf if low_db is None else low_db, math.inf if high_db is None else high_db
+
+
+def _tightest(ends: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return min(low for low, _ in ends), min(high for _, high in ends)
+
+
+def _carried(rig: Rig, played: Sequence[Sequence[HfFrames]], *, careful: bool) -> CarriedHeat:
+    """The set in the rig in which its coils end hottest, or coolest, of those at the corners of the bands."""
+    usual_db = _heat(rig, {}, played).excess_db
+    corner = {}
+    for each in bands(rig):
+        pushes = {end: _heat(rig, {each.key: end}, played).excess_db - usual_db for end in _ENDS}
+        end = max(pushes, key=pushes.__getitem__) if careful else min(pushes, key=pushes.__getitem__)
+        if pushes[end] > 0.0 if careful else pushes[end] < 0.0:
+            corner[each.key] = end
+    return _heat(rig, corner, played)
+
+
+def _heat(rig: Rig, positions: dict[str, float], played: Sequence[Sequence[HfFrames]]) -> CarriedHeat:
+    moved = varied(rig, positions)
+    gain_db = rig.crossover.pad_db - moved.crossover.pad_db
+    if GAIN_KEY in rig.assumed:
+        gain_db += SPREADS[GAIN_KEY].at(0.0, positions.get(GAIN_KEY, 0.0))
+    heat = CarriedHeat(moved)
+    for channels in played:
+        heat.carry_through([scaled(frames, gain_db) for frames in channels])
+    return heat
