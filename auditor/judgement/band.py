@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 GAIN_KEY = "level.gain_db"
 # Added at both ends, in decibels of excess: the ladder is up to 0.04 dB off. A lamp at full work makes more of it.
 _GUARD_DB = 0.05
-_LEAST_GUARD_DB, _MOST_GUARD_DB = 0.1, 0.5
+_LEAST_GUARD_DB, _MOST_GUARD_DB = 0.15, 0.5
 _NEAR_DB = 3.0  # quantities that may come that near to the one that decides are worked out too
 _FAR_DB = 60.0  # a quantity that far under its limit decides nothing
 _LEAST_EFFECT_DB = 0.02
