@@ -23,12 +23,13 @@ if TYPE_CHECKING:
 Verdict = Literal["clear", "engaged", "risk"]
 SEVERITY: dict[Verdict, int] = {"clear": 0, "engaged": 1, "risk": 2}
 
-# Why a passage is flagged, and what limits the margin. The first five are risks, the last an engagement.
+# Why a passage is flagged, and what limits the margin. The first six are risks, the last an engagement.
 Cause = Literal[
     "driver_power_1s",  # 1 s mean of terminal V^2/Z over program_power_w
     "driver_power_60s",  # 60 s mean over continuous_power_w
     "driver_power_peak",  # instantaneous over peak_power_w
     "coil_temp",  # coil over coil_temp_limit_c
+    "excursion",  # displacement of the dome over excursion_limit_mm
     "protection_failed",  # the protective part is destroyed
     "protection_engaged",  # the protective part is working
 ]
@@ -36,7 +37,10 @@ Cause = Literal[
 
 @dataclass(frozen=True, kw_only=True)
 class Exposure:
-    """What the driver is put through. Power is terminal voltage squared over rated impedance."""
+    """What the driver is put through. Power is terminal voltage squared over rated impedance.
+
+    `displacement_peak_mm` is None where the rig file does not say what moves.
+    """
 
     driver_power_mean_w: float
     driver_power_max_1s_w: float
@@ -44,6 +48,7 @@ class Exposure:
     driver_power_peak_w: float
     coil_temp_max_c: float
     body_temp_max_c: float
+    displacement_peak_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,6 +18,7 @@ from auditor import published
 from auditor.errors import AuditorError, Fault, RigError
 
 if TYPE_CHECKING:
+    from auditor.driver.motion import Dome
     from auditor.protection import Settings
 
 LARGEST_FILE_BYTES = 1_000_000  # a rig file has a few kilobytes; a programme named by mistake has more
@@ -96,7 +97,10 @@ class Crossover:
 
 @dataclass(frozen=True, kw_only=True)
 class Driver:
-    """The HF driver: ratings, coil and thermal network. Resistance is that at 20 C."""
+    """The HF driver: ratings, coil and thermal network. Resistance is that at 20 C.
+
+    From `resonance_hz` on what its excursion follows from; None where the rig file does not say.
+    """
 
     rated_impedance_ohm: float
     dc_resistance_ohm: float
@@ -110,6 +114,33 @@ class Driver:
     body_thermal_resistance_k_per_w: float
     coil_time_constant_s: float
     body_time_constant_s: float
+    resonance_hz: float | None = None
+    mechanical_q: float | None = None
+    electrical_q: float | None = None
+    total_q: float | None = None
+    moving_mass_g: float | None = None
+    force_factor_t_m: float | None = None
+    excursion_limit_mm: float | None = None
+
+    @property
+    def dome(self) -> Dome | None:
+        """It as mass, spring and damping; None where not all of that is known."""
+        if self.resonance_hz is None or self.moving_mass_g is None or self.force_factor_t_m is None:
+            return None
+        from auditor.driver.motion import Dome, joint_q
+
+        q = self.total_q
+        if q is None and self.mechanical_q is not None and self.electrical_q is not None:
+            q = joint_q(self.mechanical_q, self.electrical_q)
+        if q is None:
+            return None
+        return Dome(
+            resonance_hz=self.resonance_hz,
+            total_q=q,
+            moving_mass_g=self.moving_mass_g,
+            force_factor_t_m=self.force_factor_t_m,
+            dc_resistance_ohm=self.dc_resistance_ohm,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,6 +226,7 @@ def rig_as_dict(rig: Rig) -> dict[str, Any]:
     ``limiter`` and ``equaliser`` are there only where the rig has one; ``limiter`` is a table, or a list of several.
     """
     values = {key: value for key, value in asdict(rig).items() if key not in ("limiters", "equaliser")}
+    values["driver"] = {key: value for key, value in values["driver"].items() if value is not None}
     if rig.equaliser:
         values["equaliser"] = [asdict(section) for section in rig.equaliser]
     if rig.limiters:

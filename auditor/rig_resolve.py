@@ -24,6 +24,7 @@ from auditor.rig_assumptions import (
 )
 from auditor.rig_faults import checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
+from auditor.rig_motion import motion_faults
 from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
@@ -60,7 +61,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"])
-    faults += _driver_faults(values)
+    faults += _driver_faults(values) + motion_faults(values["driver"])
     derived, found = _fill_thermal(values)
     faults += found
     if faults or settings is None:

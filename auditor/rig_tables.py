@@ -187,6 +187,44 @@ class Driver(RigTable):
     body_time_constant_s: float | None = quantity(
         "Time constant of the body.", unit="s", low=1.0, high=100_000.0, optional=True
     )
+    resonance_hz: float | None = quantity(
+        "Resonance of the driver as it is mounted.", unit="Hz", low=10.0, high=20_000.0, optional=True
+    )
+    mechanical_q: float | None = quantity(
+        "Quality of the resonance by its mechanical losses alone.", unit="", low=0.1, high=100.0, optional=True
+    )
+    electrical_q: float | None = quantity(
+        "Quality of the resonance by the voice coil's damping alone.", unit="", low=0.01, high=100.0, optional=True
+    )
+    total_q: float | None = quantity(
+        "Quality of the resonance by all damping, instead of the two.", unit="", low=0.01, high=50.0, optional=True
+    )
+    moving_mass_g: float | None = quantity(
+        "Moving mass of a direct-radiating dome, with its air.",
+        unit="g",
+        low=0.01,
+        high=50.0,
+        below="no dome is that light: is it in kilograms?",
+        above="no HF driver is that heavy: is it in milligrams?",
+        optional=True,
+    )
+    force_factor_t_m: float | None = quantity(
+        "Force factor Bl.",
+        unit="T m",
+        low=0.1,
+        high=30.0,
+        below="a motor pushes with more than nothing",
+        optional=True,
+    )
+    excursion_limit_mm: float | None = quantity(
+        "How far the dome may move out of rest, one way, peak.",
+        unit="mm",
+        low=0.01,
+        high=20.0,
+        below="a driver that cannot move gives no sound",
+        above="no HF driver moves that far",
+        optional=True,
+    )
 
 
 class Site(RigTable):

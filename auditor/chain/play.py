@@ -59,7 +59,9 @@ class Replay:
         """HF frames at a gain change of `gain_db`, from every sample anew."""
         processor = Processor(self.rig, self.programme.sample_rate_hz, gain_db=gain_db)
         unit_v, rail_v = np.float32(processor.unit_v), self.rig.amplifier.rail_v
-        splitter = Splitter(self.programme.sample_rate_hz, after_amplifier(self.rig), frame_s=self.frame_s)
+        splitter = Splitter(
+            self.programme.sample_rate_hz, after_amplifier(self.rig), frame_s=self.frame_s, dome=self.rig.driver.dome
+        )
         for block in decode.blocks(self.programme, decode.Finding()):
             splitter.push(clip(processor.push(np.ascontiguousarray(block[:, self.channel])) * unit_v, rail_v))
         splitter.push(clip(processor.finish() * unit_v, rail_v))
@@ -211,7 +213,7 @@ class _Line:
         self._climbs = with_ladder and not rig.limiters
         self.meter = ChannelMeter(sample_rate_hz)
         self.processor = Processor(rig, sample_rate_hz, where=programme.name)
-        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s)
+        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s, dome=rig.driver.dome)
         self.amplifier = AmplifierChannel(
             volts_per_unit=self.processor.unit_v,
             rail_v=rig.amplifier.rail_v,

@@ -23,6 +23,7 @@ from auditor.kernels import compiled, largest_magnitude, sum_of_squares
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from auditor.driver.motion import Dome
     from auditor.rig import Crossover
 
 DEFAULT_FRAME_S = 0.006
@@ -40,12 +41,15 @@ class HfFrames:
 
     rms_v, peak_v : ndarray [shape=(frames,)] float32
         rms and largest absolute voltage in each frame [V]. The last frame is filled up with silence.
+    peak_mm : ndarray [shape=(frames,)] float32 or None
+        Largest displacement of the driver's dome [mm]; None where its moving parts are not known.
     """
 
     frame_s: float
     duration_s: float
     rms_v: NDArray[np.float32]
     peak_v: NDArray[np.float32]
+    peak_mm: NDArray[np.float32] | None = None
 
 
 class Splitter:
@@ -57,20 +61,22 @@ class Splitter:
     crossover : Crossover
     frame_s : float, optional
         Wished-for frame length [s]; rounded to whole samples.
+    dome : Dome, optional
+        The driver's moving parts, for its displacement; costs as much again.
     """
 
-    def __init__(self, sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None) -> None:
+    def __init__(
+        self, sample_rate_hz: int, crossover: Crossover, *, frame_s: float | None = None, dome: Dome | None = None
+    ) -> None:
         self.frame_length = max(1, round((frame_s or DEFAULT_FRAME_S) * sample_rate_hz))
         self.frame_s = self.frame_length / sample_rate_hz
-        corner_s = 0.0 if crossover.alignment == "none" else 1.0 / crossover.frequency_hz
-        overlap_s = max(_OVERLAP_LEAST_S, _OVERLAP_PERIODS * corner_s)
-        self._fft_length = 1 << int(np.ceil(np.log2(4.0 * overlap_s * sample_rate_hz)))
+        self._fft_length = 1 << int(np.ceil(np.log2(4.0 * self._settling_s(crossover) * sample_rate_hz)))
         overlap = self._fft_length // 4
         self._ahead = int(overlap * _OVERLAP_SHARE_AHEAD)
         self._behind = overlap - self._ahead
         self._hop = self._fft_length - overlap
         frequency_hz = np.fft.rfftfreq(self._fft_length, 1.0 / sample_rate_hz)
-        self._response = response(crossover, frequency_hz).astype(np.complex64)
+        self._response = self._transfer(crossover, frequency_hz).astype(np.complex64)
         # Input not yet turned into output, in a buffer that stays: fresh memory would cost as much as the transforms.
         self._buffer = np.zeros(_BUFFER_BLOCKS * self._hop + overlap, dtype=np.float32)
         self._filled = self._behind
@@ -79,9 +85,21 @@ class Splitter:
         self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
         self._rms_v: list[NDArray[np.float32]] = []
         self._peaks: list[NDArray[np.float32]] = []
+        self._motion = None if dome is None else MotionSplitter(sample_rate_hz, crossover, dome, frame_s=frame_s)
+
+    def _settling_s(self, crossover: Crossover) -> float:
+        """Time in which the branch forgets what was before."""
+        corner_s = 0.0 if crossover.alignment == "none" else 1.0 / crossover.frequency_hz
+        return max(_OVERLAP_LEAST_S, _OVERLAP_PERIODS * corner_s)
+
+    def _transfer(self, crossover: Crossover, frequency_hz: NDArray[np.floating]) -> NDArray[np.complex128]:
+        """What the branch makes of a volt at the amplifier."""
+        return response(crossover, frequency_hz)
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,) [V]."""
+        if self._motion is not None:
+            self._motion.push(voltage_v)
         self._length += len(voltage_v)
         while len(voltage_v):
             room = min(len(voltage_v), len(self._buffer) - self._filled)
@@ -110,6 +128,7 @@ class Splitter:
             duration_s=self._length / self._sample_rate_hz,
             rms_v=drain(self._rms_v, np.empty(0, dtype=np.float32)),
             peak_v=drain(self._peaks, np.empty(0, dtype=np.float32)),
+            peak_mm=None if self._motion is None else self._motion.finish().peak_v,
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
@@ -135,6 +154,21 @@ class Splitter:
 
     def _rms(self, energy: NDArray[np.float64]) -> NDArray[np.float32]:
         return np.sqrt(energy / self.frame_length).astype(np.float32)
+
+
+class MotionSplitter(Splitter):
+    """Streams one channel into the displacement of the driver's dome: where there are volts elsewhere, millimetres."""
+
+    def __init__(self, sample_rate_hz: int, crossover: Crossover, dome: Dome, *, frame_s: float | None = None) -> None:
+        self._dome = dome
+        super().__init__(sample_rate_hz, crossover, frame_s=frame_s)
+
+    def _settling_s(self, crossover: Crossover) -> float:
+        ringing_s = max(self._dome.total_q, 1.0) / self._dome.resonance_hz
+        return max(super()._settling_s(crossover), _OVERLAP_PERIODS * ringing_s)
+
+    def _transfer(self, crossover: Crossover, frequency_hz: NDArray[np.floating]) -> NDArray[np.complex128]:
+        return super()._transfer(crossover, frequency_hz) * self._dome.displacement_mm_per_v(frequency_hz)
 
 
 class BranchStream(Splitter):

@@ -61,6 +61,9 @@ class KeptFrames:
             low,
             rms_v=low.rms_v + share * (high.rms_v - low.rms_v),
             peak_v=low.peak_v + share * (high.peak_v - low.peak_v),
+            peak_mm=None
+            if low.peak_mm is None or high.peak_mm is None
+            else low.peak_mm + share * (high.peak_mm - low.peak_mm),
         )
 
     def _at(self, step: int, steps_per_db: int, key: Any, make: Callable[[float], HfFrames]) -> HfFrames:
@@ -117,4 +120,5 @@ def scaled(frames: HfFrames, gain_db: float) -> HfFrames:
     if gain_db == 0.0:
         return frames
     ratio = np.float32(db_to_amplitude(gain_db))
-    return replace(frames, rms_v=frames.rms_v * ratio, peak_v=frames.peak_v * ratio)
+    peak_mm = None if frames.peak_mm is None else frames.peak_mm * ratio
+    return replace(frames, rms_v=frames.rms_v * ratio, peak_v=frames.peak_v * ratio, peak_mm=peak_mm)

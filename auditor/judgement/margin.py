@@ -169,8 +169,12 @@ class _Channel:
         return found
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
-        """The margin from all samples clipped at just that gain, where heat binds and clipping has a large part."""
-        if cause == "driver_power_peak" or abs(self._departure_db(gain_db)) < _LARGE_DEPARTURE_DB:
+        """The margin from all samples clipped at just that gain, where heat or excursion binds and clipping counts."""
+        if cause == "excursion":
+            clips = self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0)
+        else:
+            clips = cause != "driver_power_peak" and abs(self._departure_db(gain_db)) >= _LARGE_DEPARTURE_DB
+        if not clips:
             return gain_db, cause
         replayed = self._feed.replay.frames(gain_db)
         if len(replayed.rms_v) != len(self._feed.frames.rms_v):

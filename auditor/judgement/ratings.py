@@ -42,6 +42,7 @@ class Stretch:
     power_1s_w: Trace
     power_60s_w: Trace
     power_peak_w: Trace
+    displacement_mm: Trace | None = None
 
 
 def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalState | None = None) -> Iterator[Stretch]:
@@ -67,7 +68,9 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
         power_w = np.square(run.driver_voltage_rms_v) * per_ohm
         with_history = np.concatenate([history, power_w])
         history = with_history[-long.frames :]
-        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
+        share = _peak_share(run, rms_v)
+        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * share
+        peak_mm = None if frames.peak_mm is None else frames.peak_mm[first : first + STRETCH_FRAMES] * share
         yield Stretch(
             first_frame=first,
             run=run,
@@ -75,6 +78,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
             power_1s_w=short.trailing_mean(with_history)[long.frames :],
             power_60s_w=long.trailing_mean(with_history)[long.frames :],
             power_peak_w=np.square(peak_v) * per_ohm,
+            displacement_mm=peak_mm,
         )
 
 

@@ -165,6 +165,9 @@ def _track(track: Audit, sheet: Sheet) -> None:
     if track.band is not None:
         sheet.paragraph(band_words.sentence(track.band, track.verdict, track.rig), label=band_words.LABEL)
     part_lines.show(track, sheet)
+    moved = words.displacement(track)
+    if moved:
+        sheet.paragraph(moved, label="Dome: ")
     worked = words.limiter_work(track)
     if worked:
         sheet.paragraph(worked, label="Limiter: ")

@@ -81,6 +81,7 @@ def _advice(track: Audit) -> str:
     told = (
         (device, part_lines.work(track)),
         ("Replace afterwards", f"{'; '.join(lost)}." if lost else ""),
+        ("Dome", words.displacement(track)),
         ("Limiter", words.limiter_work(track)),
         *(("Not judged", each) for each in track.unjudged),
         *(("Note", each) for each in track.notes),
@@ -150,6 +151,7 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
         f"Power, peak{peak}": watts("driver_power_peak_w", found.driver_power_peak_w, "peak_power_w"),
         "Power, mean": watts("driver_power_mean_w", found.driver_power_mean_w),
         f"Voice coil, hottest{limit_c}": figure(f"{at}/coil_temp_max_c", "degrees", found.coil_temp_max_c),
+        **_displacement(track, channel, at),
         "Body, hottest": figure(f"{at}/body_temp_max_c", "degrees", found.body_temp_max_c),
     }
     if protected:
@@ -159,6 +161,15 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
         "HF crest factor": _or_none(f"{at}/hf_crest_db", "db", channel.hf_crest_db, "silent"),
         "Samples clipped by the amplifier": figure(f"{at}/clipped_ratio", "percent", channel.clipped_ratio),
     }
+
+
+def _displacement(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
+    """How far the dome moves; nothing where that is not known."""
+    found_mm, limit_mm = channel.protected.displacement_peak_mm, track.rig.driver.excursion_limit_mm
+    if found_mm is None:
+        return {}
+    limit = f" (limit {figures.as_given(limit_mm)} mm)" if limit_mm is not None else ""
+    return {f"Displacement of the dome, peak{limit}": figure(f"{at}/displacement_peak_mm", "millimetres", found_mm)}
 
 
 def _part(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
