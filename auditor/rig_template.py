@@ -122,6 +122,15 @@ coil_temp_limit_c = 180.0    # C, optional (180). Plain domes 120 to 150, high-p
 # body_thermal_resistance_k_per_w = 1.8   # K/W, body to the air
 # coil_time_constant_s = 2.8              # s, usually 1 to 6
 # body_time_constant_s = 1100             # s, usually 400 to 2000
+# Optional, for the excursion of a dome that radiates directly (not of a compression driver on a horn): all of them,
+# from the data sheet, with total_q or both of the other two.
+# resonance_hz = 900.0         # Hz, as it is mounted. Domes 500 to 1800
+# total_q = 0.9                # or mechanical_q and electrical_q
+# mechanical_q = 2.5
+# electrical_q = 1.6
+# moving_mass_g = 0.45         # g, with its air. Domes 0.2 to 1
+# force_factor_t_m = 3.0       # T m (Bl). Domes 2 to 5
+# excursion_limit_mm = 0.4     # mm, linear, one way, peak. Domes 0.1 to 1
 
 
 [site]

@@ -276,7 +276,10 @@ def test_each_assumption_is_one_sentence_with_value_unit_and_reason(rig_file) ->
         assert ": assumed, " in sentence
         assert sentence.endswith(".")
     limit = next(text for text in sentences if "coil_temp_limit_c" in text)
-    assert limit == "driver.coil_temp_limit_c 180 C: assumed, IEC 60085 class H (120 to 200 C; a dome may be 150 C)."
+    assert (
+        limit
+        == "driver.coil_temp_limit_c 180 C: assumed, IEC 60085 class H (band 120 to 200 C: own estimate; a dome may be 150 C)."
+    )
 
 
 def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
@@ -286,6 +289,9 @@ def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
                 named = key in ("order", "frequency_hz", "part", "design_voltage_v", "design_current_a")
                 named |= key in ("reset_s", "trip_a", "time_to_trip_s", "tripped_power_w")  # no value is assumed
                 named |= key.startswith("threshold_") or (table, key) == ("equaliser", "gain_db")
+                # Without these nothing is said of the dome's excursion, and nothing assumed.
+                named |= key in ("resonance_hz", "mechanical_q", "electrical_q", "total_q", "excursion_limit_mm")
+                named |= key in ("moving_mass_g", "force_factor_t_m")
                 if key in schema["required"] or named:
                     continue
                 unit = _REASONS[f"{table}.{key}"][0]
