@@ -180,9 +180,9 @@ def _worst(verdicts: Iterator[Verdict]) -> Verdict:
 class _Shares:
     """Progress of tracks that are first played and then looked at in other rigs."""
 
-    def __init__(self, progress: Callable[[int], Progress] | None, share_of_playing: float) -> None:
+    def __init__(self, progress: Callable[[int], Progress] | None, playing_ratio: float) -> None:
         self._progress = progress
-        self._share = share_of_playing
+        self._share = playing_ratio
         self._tell: Progress | None = None
 
     def of_track(self, index: int) -> Progress:

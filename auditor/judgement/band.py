@@ -304,6 +304,8 @@ class _ChannelBand:
 
     def _tried(self, low_db: float, high_db: float) -> tuple[float, float]:
         """The ends, moved outwards where a rig from inside the bands lies beyond them."""
+        if not self._weighty_keys():
+            return low_db, high_db
         dice = random.Random(_SEED)
         for _ in range(_TRIALS_OF_OPENING if self._opens else _TRIALS):
             positions = {
