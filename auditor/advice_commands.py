@@ -19,6 +19,7 @@ from auditor.command_line import (
     say,
     write_report,
 )
+from auditor.options import trims_option
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -68,6 +69,7 @@ def _question(command: F) -> F:
             show_default=True,
             help="Kind of answer.",
         ),
+        trims_option,
         click.option(
             "-r",
             "--rig",
@@ -84,44 +86,46 @@ def _question(command: F) -> F:
 
 @click.command("protections", short_help="Compare every way of protecting the HF driver.")
 @_question
-def protections_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
-    """Put the same files through every protection method, side by side.
+def protections_command(
+    paths: tuple[str, ...], rig_path: str, trims: str | None, style: str, output: str | None
+) -> None:
+    """Put the same files, folders or playlists through every protection method, side by side.
 
     Nothing, a lamp, a fuse, a breaker, a self-resetting part, a relay and a limiter, each with a part that suits the
     rig; the one that the rig file names stands for its kind. Exit status 1: none keeps the driver safe.
     """
-    _run("protections", "Ways of protecting this driver", _protections, paths, rig_path, style, output)
+    _run("protections", "Ways of protecting this driver", _protections, paths, rig_path, trims, style, output)
 
 
 @click.command("lamp", short_help="Choose a lamp, or a bank of lamps.")
 @_question
-def lamp_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
-    """Try every lamp the program knows, 1 or 2 in series by 1 to 4 in parallel, on these files.
+def lamp_command(paths: tuple[str, ...], rig_path: str, trims: str | None, style: str, output: str | None) -> None:
+    """Try every lamp the program knows, 1 or 2 in series by 1 to 4 in parallel, on these files or playlists.
 
     Ranked by whether it protects at the rig's worst, then by how little it dulls normal passages, then by its life.
     Exit status 1: none protects.
     """
-    _run("lamp", "Which lamp?", _lamp, paths, rig_path, style, output)
+    _run("lamp", "Which lamp?", _lamp, paths, rig_path, trims, style, output)
 
 
 @click.command("limiter", short_help="Choose a limiter's settings.")
 @_question
-def limiter_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
-    """Find threshold, attack and release that keep the driver safe on these files.
+def limiter_command(paths: tuple[str, ...], rig_path: str, trims: str | None, style: str, output: str | None) -> None:
+    """Find threshold, attack and release that keep the driver safe on these files or playlists.
 
     The files are played again through what is proposed. Exit status 1: no setting does it.
     """
-    _run("limiter", "Which limiter settings?", _limiter, paths, rig_path, style, output)
+    _run("limiter", "Which limiter settings?", _limiter, paths, rig_path, trims, style, output)
 
 
 @click.command("fuse", short_help="Choose a fuse, or see that none does.")
 @_question
-def fuse_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
-    """Find the fuse that carries these files and still opens before the driver passes its limit.
+def fuse_command(paths: tuple[str, ...], rig_path: str, trims: str | None, style: str, output: str | None) -> None:
+    """Find the fuse that carries these files or playlists and still opens before the driver passes its limit.
 
     Often none does. Exit status 1: none does.
     """
-    _run("fuse", "Which fuse?", _fuse, paths, rig_path, style, output)
+    _run("fuse", "Which fuse?", _fuse, paths, rig_path, trims, style, output)
 
 
 COMMANDS = (protections_command, lamp_command, limiter_command, fuse_command)
@@ -133,11 +137,12 @@ def _run(
     answer: Callable[[_Asked], tuple[_Answer | None, Sequence[FileFault]]],
     paths: tuple[str, ...],
     rig_path: str,
+    trims: str | None,
     style: str,
     output: str | None,
 ) -> NoReturn:
     rig = load_rig_or_stop(rig_path)
-    files, faults = find_files(paths, output=output, rig=rig)
+    files, faults = find_files(paths, output=output, rig=rig, trims=trims)
     try:
         with libraries_silenced():
             found, all_faults = answer(_Asked(files=files, rig=rig, faults=faults))

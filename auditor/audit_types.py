@@ -6,6 +6,8 @@ document (`docs/user-guide.md`), so that a value is called the same everywhere.
 
 from __future__ import annotations
 
+import math
+import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from auditor.night_types import Night
     from auditor.programme.entry import Entry, Source
     from auditor.rig import Rig
 
@@ -244,7 +247,8 @@ class Audit:
     """One track through the rig, with every intermediate result.
 
     `margin_db` is the largest gain change for which nothing is at risk (positive: room; negative: turn down); None
-    when no gain in the searched range reaches a limit. With a part anywhere within its tolerance.
+    when no gain in the searched range reaches a limit, or, at risk, none of them is safe. With a part anywhere within
+    its tolerance. In a set that is played through it is that of this track alone, what was before it left as it is.
 
     `quieter_risk` is there for parts that open: a lower level may leave the part closed and burn the driver.
     """
@@ -268,11 +272,27 @@ class Audit:
     quieter_risk: QuieterRisk | None = None
     entry: Entry | None = None  # how it came into the set: title, the stretch of the file, trim
     band: Band | None = None  # only where it was asked for
+    lost_channels: tuple[int, ...] = ()  # in a set played through: whose part was destroyed before the track starts
+
+    @property
+    def room_db(self) -> float:
+        """The margin, for comparing tracks [dB]: without end where no limit is met, the least where no gain is safe.
+
+        Where the part is lost already the track is not to blame, whatever its level.
+        """
+        if self.margin_db is None:
+            return -math.inf if self.verdict == "risk" and not self.lost_channels else math.inf
+        return self.margin_db
 
     @property
     def source(self) -> Source:
         """What to read it by again."""
         return self.entry or self.path
+
+    @property
+    def title(self) -> str:
+        """What a person calls it: as the playlist does, as its tags do, else by the name of the file."""
+        return (self.entry.title if self.entry else None) or os.path.basename(self.path)
 
     @property
     def name(self) -> str:
@@ -290,7 +310,11 @@ class FileFault:
 
 @dataclass(frozen=True, kw_only=True)
 class SetAudit:
-    """All tracks, in the order given, with heat carried from each to the next for `coil_temp_max_c`."""
+    """All tracks, in the order given, with heat carried from each to the next for `coil_temp_max_c`.
+
+    Without `night` each track is judged from cold; with it every one in its place, and the margin is that of all of
+    them turned up or down together.
+    """
 
     rig: Rig
     tracks: tuple[Audit, ...]
@@ -301,3 +325,4 @@ class SetAudit:
     errors: tuple[FileFault, ...]
     interrupted: bool = False
     band: Band | None = None  # only where it was asked for
+    night: Night | None = None

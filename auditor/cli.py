@@ -27,6 +27,8 @@ from auditor.command_line import (
     write_report,
 )
 from auditor.compare_command import compare_command
+from auditor.night_types import DEFAULT_GAP_S, LONGEST_GAP_S
+from auditor.options import trims_option
 from auditor.rig_commands import parts_command, rig_group
 from auditor.show_commands import COMMANDS as SHOW_COMMANDS
 
@@ -43,6 +45,7 @@ F = TypeVar("F", bound="Callable[..., Any]")
 
 
 _FORMATS = click.Choice(["text", "json", "csv", "html", *track_files.STYLES])
+_ORDERS = click.Choice(["tracks", "set"])
 _FAIL_ON = click.Choice(["engaged", "risk", "never"])
 
 
@@ -70,6 +73,39 @@ _BAND = click.option(
 )
 
 
+def _order_options(command: F) -> F:
+    for option in (
+        click.option(
+            "--gap-s",
+            type=click.FloatRange(0.0, LONGEST_GAP_S),
+            metavar="S",
+            help=f"Silence between two tracks with --order set, in seconds.  [default: {DEFAULT_GAP_S:g}]",
+        ),
+        click.option(
+            "--order",
+            type=_ORDERS,
+            default="tracks",
+            show_default=True,
+            help="Judge each track from cold, or all of them played one after the other, as warm as that leaves them.",
+        ),
+    ):
+        option(command)
+    return command
+
+
+def _gap_s(order: str, gap_s: float | None, *, with_band: bool) -> float | None:
+    """Silence between the tracks of a set that is played through [s]; None where each is judged from cold."""
+    if order == "tracks" and gap_s is not None:
+        raise click.UsageError("--gap-s: goes with --order set (as it is, every track is judged from cold)")
+    if order == "set" and with_band:
+        raise click.UsageError(
+            "--band: not with --order set (leave out --order, and heat is carried for the set alone)"
+        )
+    if gap_s is not None and gap_s != gap_s:
+        raise click.BadParameter("nan is no time.", param_hint="'--gap-s'")
+    return None if order == "tracks" else DEFAULT_GAP_S if gap_s is None else gap_s
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, "-V", "--version", prog_name="auditor", message="%(prog)s %(version)s")
 def cli() -> None:
@@ -88,19 +124,46 @@ def cli() -> None:
 @click.option(
     "-r", "--rig", "rig_path", required=True, metavar="RIG.toml", help="The rig file; `auditor rig new` writes one."
 )
+@trims_option
+@_order_options
 @_BAND
 @_report_options
-def check(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, fail_on: str, with_band: bool) -> None:
-    """Audit sound files and folders of them through a rig."""
+def check(
+    paths: tuple[str, ...],
+    rig_path: str,
+    trims: str | None,
+    order: str,
+    gap_s: float | None,
+    style: str,
+    output: str | None,
+    fail_on: str,
+    with_band: bool,
+) -> None:
+    """Audit sound files, folders of them and playlists through a rig.
+
+    Playlists are M3U, PLS, XSPF, and CUE sheets, which cut a file into tracks.
+    """
+    silence_s = _gap_s(order, gap_s, with_band=with_band)
     rig = load_rig_or_stop(rig_path)
-    _audit_and_report(list(paths), rig, style=style, output=output, fail_on=fail_on, with_band=with_band)
+    _audit_and_report(
+        list(paths),
+        rig,
+        gap_s=silence_s,
+        style=style,
+        output=output,
+        fail_on=fail_on,
+        trims=trims,
+        with_band=with_band,
+    )
 
 
 @cli.command()
+@_order_options
 @_BAND
 @_report_options
-def demo(style: str, output: str | None, fail_on: str, with_band: bool) -> None:
+def demo(order: str, gap_s: float | None, style: str, output: str | None, fail_on: str, with_band: bool) -> None:
     """Audit the demonstration set through the demonstration rig."""
+    silence_s = _gap_s(order, gap_s, with_band=with_band)
     from auditor.demo import demo_paths, demo_rig_path
     from auditor.errors import AuditorError
 
@@ -108,7 +171,7 @@ def demo(style: str, output: str | None, fail_on: str, with_band: bool) -> None:
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    _audit_and_report(paths, rig, style=style, output=output, fail_on=fail_on, with_band=with_band)
+    _audit_and_report(paths, rig, gap_s=silence_s, style=style, output=output, fail_on=fail_on, with_band=with_band)
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -119,11 +182,19 @@ cli.add_command(parts_command)
 
 
 def _audit_and_report(
-    paths: list[str], rig: Rig, *, style: str, output: str | None, fail_on: str, with_band: bool
+    paths: list[str],
+    rig: Rig,
+    *,
+    gap_s: float | None,
+    style: str,
+    output: str | None,
+    fail_on: str,
+    with_band: bool,
+    trims: str | None = None,
 ) -> NoReturn:
-    files, faults = find_files(paths, output=output, rig=rig)
+    files, faults = find_files(paths, output=output, rig=rig, trims=trims)
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig, with_band=with_band)
+    result = _audit_all(files, faults, rig, gap_s, with_band=with_band)
     # Who asks between what the answer lies is told of the careful end.
     verdict = result.verdict if result.band is None else result.band.verdict_worst
     status = status_of(verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
@@ -144,12 +215,22 @@ def _audit_and_report(
     sys.exit(status)
 
 
-def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, *, with_band: bool) -> SetAudit:
+def _audit_all(
+    files: list[Entry], faults: list[FileFault], rig: Rig, gap_s: float | None, *, with_band: bool
+) -> SetAudit:
     from auditor.pipeline import audit_set
     from auditor.report.progress import ProgressBar
 
     with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
-        return audit_set(files, rig, progress=bar.of_track, earlier_faults=faults, with_band=with_band)
+        return audit_set(
+            files,
+            rig,
+            gap_s=gap_s,
+            progress=bar.of_track,
+            tell=bar.tell,
+            earlier_faults=faults,
+            with_band=with_band,
+        )
 
 
 def _spectra(result: SetAudit) -> list[Spectrum | str]:

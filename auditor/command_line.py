@@ -43,14 +43,40 @@ def load_rig_or_stop(path: str) -> Rig:
         stop(str(error))
 
 
-def find_files(paths: Iterable[str], *, output: str | None, rig: Rig) -> tuple[list[Entry], list[FileFault]]:
-    """The tracks that the paths lead to, after a look whether `output` could be written at the end."""
+def find_files(
+    paths: Iterable[str], *, output: str | None, rig: Rig, trims: str | None = None
+) -> tuple[list[Entry], list[FileFault]]:
+    """The tracks that the paths lead to, with their trims, after a look whether `output` could be written at the end.
+
+    Parameters
+    ----------
+    paths : iterable of str
+    output : str or None
+    rig : Rig
+    trims : str, optional
+        A file of trims. What cannot be used in it is said, and the program ends.
+    """
     from auditor.programme.files import search
 
     files, faults = search(list(paths))
+    if trims is not None:
+        files = _trimmed(files, trims)
     if output is not None:
-        refuse_unwritable(output, keep=[*(file.path for file in files), rig.path])
+        keep = [*(file.path for file in files), rig.path, *([trims] if trims is not None else [])]
+        refuse_unwritable(output, keep=keep)
     return files, faults
+
+
+def _trimmed(files: list[Entry], path: str) -> list[Entry]:
+    from auditor.programme import trims
+
+    try:
+        found, warnings = trims.apply(trims.read(path), files, path=path)
+    except trims.TrimsError as error:
+        stop(*map(str, error.faults))
+    for warning in warnings:
+        say(f"warning: {warning}")
+    return found
 
 
 def status_of(verdict: Verdict, *, fail_on: str, interrupted: bool, is_whole: bool) -> ExitStatus:

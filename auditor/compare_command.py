@@ -20,6 +20,7 @@ from auditor.command_line import (
     stop,
     write_report,
 )
+from auditor.options import trims_option
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,8 +48,11 @@ _LEAST, _MOST = 2, 6  # as in `auditor.comparison.compare`, which help must not 
     help="Kind of answer.",
 )
 @click.option("-o", "--output", metavar="FILE", help="Write the answer to FILE instead of the screen.")
-def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None) -> None:
+@trims_option
+def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: str | None, trims: str | None) -> None:
     """Compare two to six programmes, or masters of one: which puts most into the HF driver, and why.
+
+    They are files, or the tracks of a folder or playlist.
 
     As played, at equal loudness and at equal peak. The difference is shared out exactly among level, density,
     brightness and amplifier clipping. Exit status 0 when they could be compared, whatever comes of it.
@@ -56,7 +60,7 @@ def compare_command(paths: tuple[str, ...], rig_path: str, style: str, output: s
     from auditor.errors import AuditorError
 
     rig = load_rig_or_stop(rig_path)
-    files, faults = find_files(paths, output=output, rig=rig)
+    files, faults = find_files(paths, output=output, rig=rig, trims=trims)
     if not _LEAST <= len(files) <= _MOST:
         twice = " (a file named twice counts once)" if len(files) < len(paths) else ""
         stop(*(fault.message for fault in faults), f"compare takes two to six sound files, got {len(files)}{twice}")

@@ -3,11 +3,12 @@
 play      file -> samples -> volts -> amplifier -> HF branch, frame by frame     (auditor.chain)
 examine   HF branch -> protection and coil -> powers, temperatures, passages     (auditor.judgement)
 margin    how much louder, or how far down, and what binds                       (auditor.judgement.margin)
+
+A set is judged track by track, each from cold, or played through as one night     (auditor.judgement.night)
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -17,9 +18,11 @@ from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.chain.play import Played, play, play_each
 from auditor.judgement.band import band_of
 from auditor.judgement.band_set import band_of_set
-from auditor.judgement.examine import Examined, examine
+from auditor.judgement.examine import Carried, Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
+from auditor.judgement.night import length_s, night, play_through
+from auditor.judgement.night_margin import night_margin
 from auditor.judgement.quieter import quieter_risk
 from auditor.threads import THREADS
 
@@ -64,30 +67,44 @@ def audit_set(
     programmes: Sequence[Source],
     rig: Rig,
     *,
+    gap_s: float | None = None,
     progress: Callable[[int], Progress] | None = None,
+    tell: Callable[[str], None] | None = None,
     earlier_faults: Sequence[FileFault] = (),
     with_band: bool = False,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
+    With `gap_s` the set is played through as one night instead: with so much silence between two tracks, and every
+    track judged in its place.
+
     Parameters
     ----------
     programmes : sequence of str or Path
     rig : Rig
+    gap_s : float, optional
+        Silence between two tracks [s].
     progress : callable, optional
         Given a track's index, returns the callable that is told how much of it is done.
+    tell : callable, optional
+        Told what is being done once all tracks of a night have been read.
     earlier_faults : sequence of FileFault
         Faults found before any file was opened, to stand in the result.
     with_band : bool
-        Whether to find out between what the margins lie, assumed values being anywhere within their bands.
+        Whether to find out between what the margins lie, assumed values being anywhere within their bands; not of a
+        night.
 
     Returns
     -------
     SetAudit
         Files that could not be analysed, or not to the end, are in `errors`; after Ctrl-C it holds what was finished.
     """
-    tracks: list[Audit] = []
     faults = list(earlier_faults)
+    if gap_s is not None:
+        material: list[Played] = []
+        interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress)
+        return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
+    tracks: list[Audit] = []
     heat = CarriedHeat(rig)
     kept: list[list[HfFrames]] = []
     shares = _Shares(progress, _SHARE_OF_PLAYING if with_band else 1.0)
@@ -125,21 +142,26 @@ def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Aud
 
 def judge(played: Played, rig: Rig) -> Audit:
     """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
+    return _judged(played, rig, [Carried()] * len(played.feeds))[0]
+
+
+def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit, list[Examined]]:
+    """The same, each channel on top of what was played before."""
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(
-                lambda item: examine(item[1], rig, item[0], played.duration_s),
+                lambda item: examine(item[1], rig, item[0], played.duration_s, before=before[item[0]]),
                 enumerate(played.feeds),
             )
         )
     present = [one.excess for one in examined]
-    lines = _lines(played, rig, examined)
+    lines = _lines(played, rig, examined, before)
     margin_db, limited_by = margin(lines)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
         key=lambda passage: (passage.start_s, passage.channel),
     )
-    return Audit(
+    audit = Audit(
         path=played.programme.path,
         duration_s=played.duration_s,
         sample_rate_hz=played.programme.sample_rate_hz,
@@ -159,16 +181,17 @@ def judge(played: Played, rig: Rig) -> Audit:
         quieter_risk=quieter_risk(lines, margin_db),
         entry=played.programme.entry,
     )
+    return audit, examined
 
 
-def _lines(played: Played, rig: Rig, examined: list[Examined]) -> list[Line]:
+def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[Carried]) -> list[Line]:
     """What the margin must hold for: every channel, at both ends of the part's tolerance where it has two."""
     return [
         line
-        for feed, one in zip(played.feeds, examined, strict=True)
+        for feed, one, warm in zip(played.feeds, examined, before, strict=True)
         for line in (
-            [Line(feed=feed, rig=end.rig, excess=end.excess) for end in one.ends]
-            or [Line(feed=feed, rig=rig, excess=one.excess)]
+            [Line(feed=feed, rig=end.rig, excess=end.excess, before=end.before) for end in one.ends]
+            or [Line(feed=feed, rig=rig, excess=one.excess, before=warm.rated)]
         )
     ]
 
@@ -220,10 +243,43 @@ def _conclude(
     )
 
 
+def _played_through(
+    rig: Rig,
+    material: list[Played],
+    gap_s: float,
+    faults: list[FileFault],
+    *,
+    interrupted: bool,
+    tell: Callable[[str], None] | None,
+) -> SetAudit:
+    tell = tell or (lambda step: None)
+    tell("playing the set through")
+    through = play_through(material, rig, gap_s, _judged)
+    if len(through.audits) < len(material):
+        material, interrupted = material[: len(through.audits)], True
+    if not material:
+        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
+    tell("looking for the level at which the whole set is safe")
+    margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
+    tell("looking for another order")
+    found = night(through, material, rig, gap_s, limited_by=limited_by)
+    return SetAudit(
+        rig=rig,
+        tracks=through.audits,
+        verdict=_worst(track.verdict for track in through.audits),
+        margin_db=margin_db,
+        worst_track=max(through.audits, key=_riskiness).name,
+        coil_temp_max_c=found.hottest.coil_temp_c,
+        errors=tuple(faults),
+        interrupted=interrupted,
+        night=found,
+    )
+
+
 def _most_limited_db(tracks: list[Audit]) -> float:
     works = [channel.limiter for track in tracks for channel in track.channels if channel.limiter is not None]
     return max((work.reduction_max_db for work in works), default=0.0)
 
 
 def _riskiness(track: Audit) -> tuple[int, float]:
-    return SEVERITY[track.verdict], -(track.margin_db if track.margin_db is not None else math.inf)
+    return SEVERITY[track.verdict], -track.room_db

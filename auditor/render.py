@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import FileFault
     from auditor.chain.play import Played
     from auditor.chain.splitter import HfFrames
+    from auditor.programme.entry import Source
     from auditor.render_file import Container, Part
     from auditor.rig import Rig
 
@@ -108,7 +109,7 @@ class _Behind:
 
 
 def render(
-    path: str,
+    source: Source,
     rig: Rig,
     target: Path,
     *,
@@ -122,8 +123,7 @@ def render(
 
     Parameters
     ----------
-    path : str
-        A sound file.
+    source : str, Path or Entry
     rig : Rig
     target : Path
         The file to write; what is there is written over.
@@ -131,7 +131,7 @@ def render(
         Written one after the other, with a gap between them.
     container : {"WAV", "FLAC"}
     from_s, to_s : float
-        The excerpt to write [s]. The simulation starts at the beginning of the file all the same.
+        The excerpt to write [s]. The simulation starts at the beginning of the track all the same.
     progress : callable, optional
         Told the share that is done, 0 to 1.
 
@@ -144,8 +144,8 @@ def render(
     """
     tell = progress or (lambda done_ratio: None)
     passes = 1 + len(parts)
-    refuse_container(decode.inspect(path), container)
-    played = play(path, rig, progress=lambda done: tell(done / passes), with_ladder=False)
+    refuse_container(decode.inspect(source), container)
+    played = play(source, rig, progress=lambda done: tell(done / passes), with_ladder=False)
     excerpt = _excerpt(played, from_s, to_s)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         behind = list(pool.map(lambda feed: _behind(feed.frames, rig, played.programme), played.feeds))
@@ -179,7 +179,7 @@ def _excerpt(played: Played, from_s: float, to_s: float | None) -> Excerpt:
     if first >= stop:
         raise ProgrammeError(
             "there is nothing of the file between these times",
-            where=played.programme.path,
+            where=played.programme.name,
             got=f"from {from_s:g} s" + (f" to {to_s:g} s" if to_s is not None else ""),
             allowed=f"0 to {played.duration_s:.3f} s",
             hint="choose --from and --to within the file",

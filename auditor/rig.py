@@ -26,10 +26,14 @@ LARGEST_FILE_BYTES = 1_000_000  # a rig file has a few kilobytes; a programme na
 
 @dataclass(frozen=True, kw_only=True)
 class Level:
-    """What leaves the mixer: `full_scale_dbu` for a 0 dBFS sine [dBu], then `gain_db` up to the amplifier [dB]."""
+    """What leaves the mixer: `full_scale_dbu` for a 0 dBFS sine [dBu], then `gain_db` up to the amplifier [dB].
+
+    With `match_loudness_lufs` the fader is ridden so that every track has that loudness [LUFS] before that.
+    """
 
     full_scale_dbu: float
     gain_db: float
+    match_loudness_lufs: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,6 +23,15 @@ class Level(RigTable):
     gain_db: float | None = quantity(
         "Everything between the mixer and the amplifier input.", unit="dB", low=-120.0, high=60.0, optional=True
     )
+    match_loudness_lufs: float | None = quantity(
+        "The fader is ridden so that every track plays at this integrated loudness; left out, it stays where it is.",
+        unit="LUFS",
+        low=-60.0,
+        high=0.0,
+        below="quieter than any programme",
+        above="louder than any programme; a loudness in LUFS is below zero, as in -20",
+        optional=True,
+    )
 
 
 class EqualiserSection(RigTable):
@@ -257,5 +266,4 @@ LATER_KEYS = (
     "level.full_scale_re_clip_db",
     "level.calibration_tone_dbfs",
     "level.calibration_voltage_v",
-    "level.match_loudness_lufs",
 )

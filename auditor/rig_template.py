@@ -20,6 +20,7 @@ TEMPLATE = """\
 # What leaves the mixer when the file is at full scale.
 full_scale_dbu = 18.0        # dBu, level of a 0 dBFS sine. 18 (EBU line-up) to 24 (SMPTE line-up)
 gain_db = -12.0              # dB, optional (0). Faders, processor and input knob together; turned down: negative
+# match_loudness_lufs = -20.0  # LUFS, optional: the fader ridden so that every track plays at this loudness. -60 to 0
 
 
 # Optional: an equaliser, as many sections as there are, each headed [[equaliser]]. Also a house curve or a horn lift.

@@ -16,6 +16,7 @@ import click
 
 from auditor.command_line import (
     ExitStatus,
+    find_files,
     libraries_silenced,
     load_rig_or_stop,
     refuse_unwritable,
@@ -24,8 +25,10 @@ from auditor.command_line import (
     whole_file,
     write_report,
 )
+from auditor.options import trims_option
 
 if TYPE_CHECKING:
+    from auditor.programme.entry import Entry
     from auditor.render import Rendering
     from auditor.render_file import Container, Part
     from auditor.rig import Rig
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
 _CONTAINERS: dict[str, Container] = {".wav": "WAV", ".flac": "FLAC"}
 _CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 _LONGEST_S = 1e7
+_MOST_NAMED = 40  # tracks of a playlist
 
 
 def _time(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -85,13 +89,25 @@ class _Wanted:
 )
 @click.option("--from", "from_s", callback=_time, default="0", metavar="TIME", help="Start there: 75, 1:15, 1:02:03.5.")
 @click.option("--to", "to_s", callback=_time, metavar="TIME", help="Stop there.")
+@click.option("--track", "number", type=click.IntRange(min=1), metavar="N", help="Which track of a playlist.")
+@trims_option
 @click.option("--force", is_flag=True, help="Write over OUT.wav if it is there already.")
 def render_command(
-    path: str, rig_path: str, output: str, which: Which, from_s: float, to_s: float | None, force: bool
+    path: str,
+    rig_path: str,
+    output: str,
+    which: Which,
+    from_s: float,
+    to_s: float | None,
+    number: int | None,
+    trims: str | None,
+    force: bool,
 ) -> None:
     """Write the sound at the HF driver's terminals as a file.
 
-    Heat is counted from the file's beginning, whatever --from says. Before and after are turned up or down by one and
+    PATH is a sound file, or a playlist or CUE sheet with --track.
+
+    Heat is counted from the track's beginning, whatever --from says. Before and after are turned up or down by one and
     the same gain, so that the difference is what the part does; the gain is told.
 
     Not for playing to an HF driver on its own, nor loud: start with everything turned down.
@@ -99,8 +115,10 @@ def render_command(
     wanted = _Wanted(output=output, which=which, from_s=from_s, to_s=to_s)
     _refuse(path, wanted, force=force)
     rig = load_rig_or_stop(rig_path)
-    refuse_unwritable(output, keep=[path, rig.path], is_sound=True)
-    _render(path, rig, wanted)
+    track = _chosen(path, number, rig, trims)
+    keep = [track.path, path, rig.path, *([trims] if trims is not None else [])]
+    refuse_unwritable(output, keep=keep, is_sound=True)
+    _render(track, rig, wanted)
 
 
 COMMANDS = (render_command,)
@@ -124,12 +142,33 @@ def _refuse(path: str, wanted: _Wanted, *, force: bool) -> None:
         stop(f"{output}: is a device or a pipe, and a sound file must be written to a disk (choose another place)")
 
 
-def _render(path: str, rig: Rig, wanted: _Wanted) -> NoReturn:
+def _chosen(path: str, number: int | None, rig: Rig, trims: str | None) -> Entry:
+    """The one track that is meant; the program ends where it is not clear which."""
+    tracks, faults = find_files([path], output=None, rig=rig, trims=trims)
+    if not tracks:
+        stop(*(fault.message for fault in faults))
+    for fault in faults:
+        say(f"warning: {fault.message}")
+    if number is None and len(tracks) == 1:
+        return tracks[0]
+    if number is not None and number <= len(tracks):
+        return tracks[number - 1]
+    count = f"{len(tracks)} tracks" if len(tracks) > 1 else "1 track"
+    got = "one at a time is rendered" if number is None else f"got --track {number}"
+    say(f"error: {path}: has {count}, and {got} (choose one with --track N)")
+    for place, track in enumerate(tracks[:_MOST_NAMED], 1):
+        say(f"  {place:2d}  {track.label or os.path.basename(track.name)}")
+    if len(tracks) > _MOST_NAMED:
+        say(f"  and {len(tracks) - _MOST_NAMED} more")
+    sys.exit(ExitStatus.UNUSABLE)
+
+
+def _render(track: Entry, rig: Rig, wanted: _Wanted) -> NoReturn:
     from auditor.errors import AuditorError, ProgrammeError
 
     try:
         with whole_file(wanted.output) as partial:
-            rendering = _written(path, rig, wanted, partial)
+            rendering = _written(track, rig, wanted, partial)
     except KeyboardInterrupt:
         say("interrupted: nothing was written")
         sys.exit(ExitStatus.INTERRUPTED)
@@ -138,20 +177,20 @@ def _render(path: str, rig: Rig, wanted: _Wanted) -> NoReturn:
     except AuditorError as error:
         stop(f"{wanted.output}: {error}" if error.where is None else str(error))
     for note in rendering.notes:
-        say(f"warning: {path}: {note}")
+        say(f"warning: {track.name}: {note}")
     for fault in rendering.faults:
         say(f"error: {fault.message}")
     write_report(lambda file: _tell(rendering, rig, wanted, file), None)
     sys.exit(ExitStatus.UNUSABLE if rendering.faults else ExitStatus.CLEAR)
 
 
-def _written(path: str, rig: Rig, wanted: _Wanted, partial: Path) -> Rendering:
+def _written(track: Entry, rig: Rig, wanted: _Wanted, partial: Path) -> Rendering:
     from auditor.render import render
     from auditor.report.progress import ProgressBar
 
-    with libraries_silenced(), ProgressBar([path], file=sys.stderr, no_color=False) as bar:
+    with libraries_silenced(), ProgressBar([track], file=sys.stderr, no_color=False) as bar:
         return render(
-            path,
+            track,
             rig,
             partial,
             parts=wanted.parts,

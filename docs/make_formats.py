@@ -72,12 +72,17 @@ must be added to find the place in a player.
 - **Video**: folders give their video files too (`.mp4`, `.m4v`, `.mov`, `.mkv`, `.webm`, `.wmv`, `.3gp`), since a clip
   with music may be played like any other track. One without sound is an error of its own; the rest is done.
 - **Damaged packets**, and gaps of more than 0.1 s between time stamps, count as silence and are **not judged**: the
-  report says how much, exit status 2. A damaged packet that still decodes to something is not noticed; ALAC, for
-  one, has no check sums.
+  report says how much, exit status 2. Where the coding has check sums (FLAC, AC-3, E-AC-3), every packet is held
+  against them. Elsewhere a damaged packet that still decodes to something is not noticed: of 60 bytes changed in a
+  file, FFmpeg told of 7 packets in ALAC, which has no check sums, and of none in WMA.
+- **CUE sheets** cut every format to the sample. What FFmpeg reads is decoded in one go through the tracks, for
+  after a seek the samples may differ: 30 tracks of ten minutes of AAC took 1.4 s of processor time, the whole of it
+  1.1 s. For one late track alone, all that is before it is decoded too.
 - **Cut-off files**: an MP4 or M4A without its index cannot be read at all. Others are analysed as far as they go, and
   what is missing is told where the file states its length: not bare AAC and AC-3, nor MKV with a picture.
 - **Sampling rate or channels that change** within a file: analysed up to there, the rest is **not judged**. Nothing is
   ever resampled.
+- **WMA Lossless and WMA Professional** are decoded by FFmpeg, and untested: there is no encoder to make a file with.
 - **Copy protection** (M4P, protected WMA): refused.
 - **Progress** is not shown for bare AAC and AC-3 and for MKV with a picture, which do not tell how long the sound is.
 - **Margins near clipping** read stretches of the file again. After a seek, every frame must agree with the first pass;

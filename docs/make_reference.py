@@ -44,6 +44,9 @@ These belong to the rig file's plan and are refused with that reason, not as a m
 NOTES = {
     "equaliser": "Written once for each section, with double brackets, in the order of the signal. `gain_db` is needed "
     "for peaking sections and shelves, and refused for passes.",
+    "level": "With `match_loudness_lufs` each track is measured first (ITU-R BS.1770), then played with what is "
+    "missing to that loudness, before `full_scale_dbu` and `gain_db`; see [sets](sets.md#one-loudness). Left out, "
+    "every track is played as it stands in its file.",
     "limiter": "Several in a row are each headed `[[limiter]]`, in the order of the signal. The threshold is given by "
     "`threshold_dbu` or by `threshold_v`; one of them, the other follows from the amplifier's gain. `averaging_s` is "
     'for `detector = "rms"` only; `band = "hf"` wants `amplifier.band = "hf"`.',

@@ -18,6 +18,7 @@ import numpy as np
 
 from auditor.advice.worst_case import HEATING, worst_case, worst_case_v
 from auditor.audit_types import Cause, Opening, Verdict
+from auditor.judgement.before import Before
 from auditor.judgement.ratings import stretches
 from auditor.judgement.worst import Worst
 from auditor.parts.protective import Body, Characteristic, FusePart, fuses
@@ -232,7 +233,7 @@ class _Single:
         self.latest_s: float | None = None
 
     def play(self, frames: HfFrames, rig: Rig, *, start: ThermalState | None) -> ThermalState | None:
-        for stretch in stretches(frames, rig, protected=True, start=start):
+        for stretch in stretches(frames, rig, protected=True, before=Before(state=start)):
             self.worst.take(stretch)
             start = stretch.run.end
             offset_s = stretch.first_frame * frames.frame_s

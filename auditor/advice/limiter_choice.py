@@ -18,7 +18,7 @@ from auditor.advice.limiter_stages import Stage, at_threshold, peak_stage, rms_s
 from auditor.advice.limiter_verify import Pass, Verified, pass_through, verify
 from auditor.advice.material import gather
 from auditor.judgement.heat import CarriedHeat
-from auditor.programme.entry import Source, as_entry
+from auditor.programme.entry import Source
 
 if TYPE_CHECKING:
     from auditor.advice.material import Material, Progress
@@ -141,7 +141,7 @@ def find(
         raise KeyboardInterrupt
     if not material.tracks:
         return NoChoice(faults=material.faults)
-    sources = {as_entry(file).name: file for file in files}
+    sources = {played.programme.name: played.programme.source for played in material.tracks}
     trials = Trials(rig=bare, sources=sources, decodes=len(files))
     without = _enter(material, trials)
     paths = list(without)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.chain.fader import ride
 from auditor.chain.play import SideBySide
 from auditor.chain.processor import Processor
 from auditor.kernels import compiled
@@ -47,7 +48,7 @@ def listen(source: Source, rig: Rig, *, averaging_s: float) -> Loudest:
     ProgrammeError
         If the file cannot be read.
     """
-    programme = decode.inspect(source)
+    programme = decode.inspect(ride(source, rig)[0])
     ears = [_Ear(rig, programme, averaging_s) for _ in range(programme.channel_count)]
     with SideBySide(ears) as running:
         for block in decode.blocks(programme, decode.Finding()):

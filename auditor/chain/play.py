@@ -15,12 +15,13 @@ import numpy as np
 
 from auditor.audit_types import FileFault
 from auditor.chain.amplifier import AmplifierChannel, clip
+from auditor.chain.fader import ride
 from auditor.chain.level import volts_per_unit
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
 from auditor.chain.processor import Processor, after_amplifier
 from auditor.chain.splitter import HfFrames, Splitter
 from auditor.errors import AuditorError, ProgrammeError
-from auditor.programme import decode, notes
+from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import ChannelMeter, Loudness, combine
 
@@ -128,7 +129,8 @@ def play(
     ProgrammeError
         If the file cannot be read or nothing in it can.
     """
-    programme = decode.inspect(source)
+    entry, progress = ride(source, rig, progress)
+    programme = tags.titled(decode.inspect(entry))
     lines = [
         _Line(programme, channel, rig, frame_s, with_ladder=with_ladder) for channel in range(programme.channel_count)
     ]
@@ -139,9 +141,7 @@ def play(
             if progress is not None and programme.declared_length is not None:
                 progress(min(1.0, finding.length / programme.declared_length))
     if finding.length == 0:
-        raise ProgrammeError(
-            "breaks off before the first sample", where=programme.name, hint="copy or export it again from its source"
-        )
+        raise ProgrammeError("breaks off before the first sample", where=programme.name, hint="copy it again")
     if finding.unusable == finding.length * programme.channel_count:
         raise ProgrammeError(
             "holds nothing but samples that are no numbers", where=programme.name, hint="export it again"
@@ -153,7 +153,7 @@ def play(
         duration_s=finding.length / programme.sample_rate_hz,
         loudness=loudness,
         feeds=feeds,
-        notes=as_entry(source).notes + notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
+        notes=entry.notes + notes.of(programme, rig, max(line.meter.sample_peak for line in lines)),
         unjudged=notes.unjudged(programme, finding),
     )
 

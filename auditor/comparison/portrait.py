@@ -111,8 +111,9 @@ def portray(source: Source, rig: Rig, *, progress: Progress | None = None) -> Po
         If it cannot be read.
     """
     step = _steps(progress)
-    bands = spectrum(source).band_level_dbfs
     played = play(source, rig, progress=step(1))
+    source = played.programme.source  # with the fader where it stood
+    bands = spectrum(source).band_level_dbfs
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):

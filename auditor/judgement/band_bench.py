@@ -18,7 +18,7 @@ from auditor.rig_band import varied
 if TYPE_CHECKING:
     from auditor.audit_types import Cause
     from auditor.chain.play import ChannelFeed
-    from auditor.judgement.margin import _Channel
+    from auditor.judgement.margin import TrialChannel
     from auditor.rig import Rig
 
 Positions = Mapping[str, float]
@@ -59,7 +59,7 @@ class Bench:
         two = protection_ends(rig.protection)
         return rig if two is None else replace(rig, protection=two[part])
 
-    def trial(self, part: int, positions: Positions, *, only: Cause | None = None) -> _Channel:
+    def trial(self, part: int, positions: Positions, *, only: Cause | None = None) -> TrialChannel:
         """The channel in that rig, to be tried at any gain."""
         rig = self.rig_at(part, positions)
         return trial_channel(self._feed_in(rig), rig, exact=self._exact, only=only)
@@ -95,6 +95,6 @@ class Bench:
 
     def engages(self, part: int, positions: Positions, gain_db: float) -> bool:
         """Whether the part works at a gain."""
-        frames = self.trial(part, positions).frames_at(gain_db)
+        frames = self.trial(part, positions).frames(gain_db)
         found = stretches(frames, self.rig_at(part, positions), protected=True)
         return any(stretch.run.attenuation_db.max() > ENGAGED_FROM_DB for stretch in found)

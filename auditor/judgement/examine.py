@@ -13,14 +13,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from auditor.audit_types import AtEnd, ChannelAudit, End, Passage, ProtectionWork, Tolerance, Traces, Verdict
+from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.passages import PassageFinder
 from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches
 from auditor.judgement.tally import Attenuations, Tally
-from auditor.judgement.worst import Excess, Worst, worst_of
+from auditor.judgement.worst import Excess, Worst, worst_and_after
 from auditor.protection import ends as protection_ends
 from auditor.units import amplitude_to_db
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from auditor.chain.play import ChannelFeed
@@ -28,6 +31,20 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 MAX_BINS = 1 << 16  # a track of up to six minutes keeps every frame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Carried:
+    """What one channel carries from track to track: bare, with the part as rated, and at the ends of its tolerance."""
+
+    bare: Before = NOTHING
+    rated: Before = NOTHING
+    ends: tuple[Before, ...] = (NOTHING, NOTHING)
+
+    @property
+    def coil_temp_c(self) -> float:
+        """How hot the coil behind the part as rated is [C]."""
+        return self.rated.coil_temp_c
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +59,8 @@ class Examined:
         With the part as rated.
     part_energy_j, part_power_max_w : float
         Heat the part gives off in all [J], and at most [W].
+    carried : Carried
+        What it leaves to what is played next.
     """
 
     channel: ChannelAudit
@@ -52,19 +71,22 @@ class Examined:
     attenuations: Attenuations
     part_energy_j: float
     part_power_max_w: float
+    carried: Carried
 
 
 @dataclass(frozen=True, kw_only=True)
 class EndOfTolerance:
-    """The same channel with a part at one end of its tolerance."""
+    """The same channel with a part at one end of its tolerance; what was before it, and what it leaves."""
 
     part_at: End
     rig: Rig
     worst: Worst
     excess: Excess
+    before: Before
+    after: Before
 
 
-def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Examined:
+def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float, *, before: Carried | None = None) -> Examined:
     """Put one channel through protection and driver.
 
     Parameters
@@ -75,24 +97,29 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
         Which channel it is.
     duration_s : float
         Length of the track [s].
+    before : Carried, optional
+        From what was played before; without it everything is cold.
     """
-    frames = feed.frames
+    frames, before = feed.frames, before or Carried()
+    after_bare, after = before.bare, before.rated
     bins = _Binning(len(frames.rms_v))
     finder = PassageFinder(rig, index, frames.frame_s)
     bare, guarded = Tally(frames), Tally(frames)
-    for stretch in stretches(frames, rig, protected=False):
+    for stretch in stretches(frames, rig, protected=False, before=before.bare):
         bare.add(stretch)
+        after_bare = stretch.after
         bins.add("unprotected_power_1s_w", stretch.power_1s_w)
         bins.add("unprotected_coil_temp_c", stretch.run.coil_temp_c)
-    for stretch in stretches(frames, rig, protected=True):
+    for stretch in stretches(frames, rig, protected=True, before=before.rated):
         guarded.add(stretch)
+        after = stretch.after
         finder.look(stretch)
         _keep_traces(bins, stretch)
     bins.add("hf_voltage_rms_v", frames.rms_v)
     bins.add("hf_voltage_peak_v", frames.peak_v)
     bins.add("clipped_ratio", feed.clipped_ratio)
     excess = guarded.worst.excess(rig)
-    ends = at_ends(frames, rig)
+    ends = at_ends(frames, rig, before=before.ends)
     protection = guarded.protection(rig, duration_s)
     rms_v, peak_v = feed.hf_voltage_rms_v, feed.hf_voltage_peak_v
     channel = ChannelAudit(
@@ -121,27 +148,31 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float) -> Exami
         attenuations=guarded.attenuations,
         part_energy_j=guarded.sums["part_power_w"] * frames.frame_s,
         part_power_max_w=guarded.most["part_power_w"],
+        carried=Carried(bare=after_bare, rated=after, ends=tuple(end.after for end in ends)),
     )
 
 
-def at_ends(frames: HfFrames, rig: Rig) -> tuple[EndOfTolerance, ...]:
+def at_ends(frames: HfFrames, rig: Rig, *, before: Sequence[Before] = (NOTHING, NOTHING)) -> tuple[EndOfTolerance, ...]:
     """The channel with the part that acts earliest, and with the one that acts latest."""
     settings = protection_ends(rig.protection)
     if settings is None:
         return ()
     found = []
     names: tuple[End, End] = ("earliest", "latest")
-    for part_at, end in zip(names, settings, strict=True):
+    for part_at, end, earlier in zip(names, settings, before, strict=True):
         end_rig = replace(rig, protection=end)
-        worst = worst_of(frames, end_rig)
-        found.append(EndOfTolerance(part_at=part_at, rig=end_rig, worst=worst, excess=worst.excess(end_rig)))
+        worst, after = worst_and_after(frames, end_rig, before=earlier)
+        excess = worst.excess(end_rig)
+        found.append(
+            EndOfTolerance(part_at=part_at, rig=end_rig, worst=worst, excess=excess, before=earlier, after=after)
+        )
     return tuple(found)
 
 
 def _risks(frames: HfFrames, end: EndOfTolerance, index: int, duration_s: float) -> list[Passage]:
     """What is at risk with the part at that end, where with a part as rated nothing is."""
     finder = PassageFinder(end.rig, index, frames.frame_s, part_at=end.part_at)
-    for stretch in stretches(frames, end.rig, protected=True):
+    for stretch in stretches(frames, end.rig, protected=True, before=end.before):
         finder.look(stretch)
     return [passage for passage in finder.finish(duration_s) if passage.verdict == "risk"]
 

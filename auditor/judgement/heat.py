@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.judgement.before import Before
 from auditor.judgement.ratings import stretches
 from auditor.protection import ends
 from auditor.units import db_to_amplitude, power_to_db
@@ -104,7 +105,7 @@ def _played(
         # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
         warmest = max(states, key=lambda state: state.coil_temp_c, default=None)
         start = states[index] if len(states) == len(channels) else warmest
-        for stretch in stretches(frames, rig, protected=True, start=start):
+        for stretch in stretches(frames, rig, protected=True, before=Before(state=start)):
             start = stretch.run.end
             hottest_c = max(hottest_c, float(stretch.run.coil_temp_c.max()))
         if start is not None:

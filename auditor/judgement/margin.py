@@ -11,6 +11,7 @@ a limiter none of that holds, and the file is played again for each trial (`audi
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import compress
@@ -18,11 +19,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.chain.overdrive import FRAMES_PER_ROW, WishedRow
-from auditor.judgement.ratings import stretches
+from auditor.chain.overdrive import WishedRow
+from auditor.judgement.before import NOTHING, Before
+from auditor.judgement.look import NEAR_DB, Look, Row, look_at
 from auditor.judgement.replayed_margin import limited_margin
 from auditor.judgement.trial import LEAST_SLOPE, LOWEST_GAIN_DB, Point, at
-from auditor.judgement.worst import Excess, Worst, worst_of
+from auditor.judgement.worst import Excess, worst_of
 from auditor.threads import THREADS
 from auditor.units import SILENCE_DB, power_to_db
 
@@ -41,9 +43,7 @@ _GUARD_DB = 0.01  # kept from the limit, so that the gain found is safe when it 
 _COARSE_DB = 0.2
 _ALIKE_DB = 3.0  # channels that are so near to the worst are worked out side by side
 _MOST_TRIALS = 40
-_NEAR_DB = 1.0  # more than the ladder can be off
 _LARGE_DEPARTURE_DB = 0.3  # the ladder's rungs are near enough for a tenth of it
-_ROWS_AT_A_TIME = 12
 _MOST_READINGS = 8
 
 
@@ -53,11 +53,14 @@ class Line:
 
     excess : Excess
         At the present gain.
+    before : Before
+        What was played before it, which another gain leaves as it was.
     """
 
     feed: ChannelFeed
     rig: Rig
     excess: Excess
+    before: Before = NOTHING
 
 
 def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
@@ -74,7 +77,7 @@ def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    channels = [trial_channel(line.feed, line.rig) for line in lines]
+    channels = [trial_channel(line.feed, line.rig, line.before) for line in lines]
     starts = [Point(0.0, excess_db + _GUARD_DB, cause) for excess_db, cause in (line.excess for line in lines)]
     leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
     leading = [start.excess_db >= leading_db for start in starts]
@@ -90,7 +93,7 @@ def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
     for channel, start, leads in zip(channels, starts, leading, strict=True):
         if not leads:
             here = at(channel.excess, min(found)[0]) if found else start
-            tighter = channel.margin(here) if here.excess_db >= -_NEAR_DB or not found else None
+            tighter = channel.margin(here) if here.excess_db >= -NEAR_DB or not found else None
             found += [tighter] if tighter is not None else []
     return min(found, default=(None, None))
 
@@ -99,54 +102,65 @@ ExactRows = dict[int, WishedRow | None]
 
 
 def trial_channel(
-    feed: ChannelFeed, rig: Rig, *, exact: ExactRows | None = None, only: Cause | None = None
-) -> _Channel:
+    feed: ChannelFeed,
+    rig: Rig,
+    before: Before = NOTHING,
+    *,
+    exact: ExactRows | None = None,
+    only: Cause | None = None,
+) -> TrialChannel:
     """One channel, to be tried at other gains.
 
     Parameters
     ----------
     feed : ChannelFeed
     rig : Rig
+    before : Before, optional
+        What was played before.
     exact : dict, optional
         Rows read from the file so far, for trials of one file in several rigs to share.
     only : Cause, optional
         What alone counts.
     """
-    kind = _LimitedChannel if rig.limiters else _Channel
-    return kind(feed, rig, exact={} if exact is None else exact, only=only)
+    kind = _LimitedChannel if rig.limiters else TrialChannel
+    return kind(feed, rig, before, exact={} if exact is None else exact, only=only)
 
 
-class _Channel:
-    """One channel at trial gains; rows whose peaks decide are read again from the file, to be exact."""
+class Trial(ABC):
+    """Something that is tried at other gains; rows whose peaks decide are read again from the file, to be exact."""
 
-    def __init__(self, feed: ChannelFeed, rig: Rig, *, exact: ExactRows, only: Cause | None) -> None:
-        self._feed = feed
-        self._rig = rig
-        self._exact = exact
-        self._only = only
-        self._seen: dict[float, _Look] = {}  # by gain, for as long as no more rows are read
+    def __init__(self) -> None:
+        self._seen: dict[float, Look] = {}  # by gain, for as long as no more rows are read
 
     @property
-    def _ladder(self) -> OverdriveLadder:
-        ladder = self._feed.ladder
-        assert ladder is not None, "played without what the margin needs"
-        return ladder
+    @abstractmethod
+    def highest_gain_db(self) -> float:
+        """Largest gain change that can be tried [dB]."""
+
+    @abstractmethod
+    def looked(self, gain_db: float) -> Look:
+        """A run through all of it at a gain change."""
+
+    @abstractmethod
+    def energies_v2(self, gain_db: float) -> tuple[float, float]:
+        """Energy of the HF branch now, and at a gain change, in the same unit."""
+
+    @abstractmethod
+    def replayed_excess(self, gain_db: float) -> Excess | None:
+        """Worst excess from every sample clipped at that gain [dB]; None if the files are no longer the same."""
+
+    @abstractmethod
+    def read_rows(self, rows: Sequence[Row], gain_db: float) -> bool:
+        """Read those rows that clipping makes uncertain at this gain; False if none is new."""
 
     def excess(self, gain_db: float) -> Excess:
         """Worst excess at a gain change, with the guard [dB]."""
-        return self._look(gain_db).excess
+        excess_db, cause = self._look(gain_db).excess
+        return excess_db + _GUARD_DB, cause
 
-    def excesses(self, gain_db: float) -> dict[Cause, float]:
-        """Excess of each quantity at a gain change, without the guard [dB]."""
-        return worst_of(self._frames(gain_db), self._rig).excesses(self._rig)
-
-    def frames_at(self, gain_db: float) -> HfFrames:
-        """The HF branch at a gain change."""
-        return self._frames(gain_db)
-
-    def _look(self, gain_db: float) -> _Look:
+    def _look(self, gain_db: float) -> Look:
         if gain_db not in self._seen:
-            self._seen[gain_db] = _look(self._frames(gain_db), self._rig, only=self._only)
+            self._seen[gain_db] = self.looked(gain_db)
         return self._seen[gain_db]
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
@@ -158,7 +172,7 @@ class _Channel:
         """The same without a replay of the whole file: some hundredths of a decibel off where the amplifier clips."""
         if start.excess_db <= SILENCE_DB:
             return None
-        highest_db = self._ladder.highest_gain_db
+        highest_db = self.highest_gain_db
         found = _solve(self.excess, start, highest_db, _COARSE_DB)  # near enough to see which rows decide
         for reading in range(_MOST_READINGS):
             if found is None:
@@ -168,40 +182,89 @@ class _Channel:
             found = _solve(self.excess, at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
         return found
 
+    def _read_deciding_rows(self, gain_db: float) -> bool:
+        """Read the rows with the highest peaks at this gain; False if none is new."""
+        is_new = self.read_rows(self._look(gain_db).loudest_rows, gain_db)
+        if is_new:
+            self._seen.clear()
+        return is_new
+
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
         """The margin from all samples clipped at just that gain, where heat or excursion binds and clipping counts."""
-        if cause == "excursion":
-            clips = self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0)
-        else:
-            clips = cause != "driver_power_peak" and abs(self._departure_db(gain_db)) >= _LARGE_DEPARTURE_DB
-        if not clips:
+        if not self._clipping_counts(gain_db, cause):
             return gain_db, cause
-        replayed = self._feed.replay.frames(gain_db)
-        if len(replayed.rms_v) != len(self._feed.frames.rms_v):
+        exact = self.replayed_excess(gain_db)
+        if exact is None:
             return gain_db, cause  # the file is no longer there, or no longer the same: the ladder's figure stands
-        exact_db, cause = worst_of(replayed, self._rig).excess(self._rig)
-        slope = (self.excess(gain_db)[0] - self.excess(gain_db - _NEAR_DB)[0]) / _NEAR_DB
+        exact_db, cause = exact
+        slope = (self.excess(gain_db)[0] - self.excess(gain_db - NEAR_DB)[0]) / NEAR_DB
         return gain_db - (exact_db + _GUARD_DB + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
 
-    def _departure_db(self, gain_db: float) -> float:
-        """What clipping does to the energy of the HF branch at this gain, over plain scaling [dB]."""
-        now, then = (
-            float(np.square(each.rms_v, dtype=np.float64).sum()) for each in (self._feed.frames, self._frames(gain_db))
-        )
-        return power_to_db(then / now) - gain_db if now > 0.0 else 0.0
+    def clips(self, gain_db: float) -> bool:
+        """Whether the amplifier may clip, now or at a gain change."""
+        return True
 
-    def _frames(self, gain_db: float) -> HfFrames:
+    def _clipping_counts(self, gain_db: float, cause: Cause) -> bool:
+        if cause in ("driver_power_peak", "excursion"):  # of peaks the rows that decide are exact
+            return cause == "excursion" and self.clips(gain_db)
+        now, then = self.energies_v2(gain_db)
+        return now > 0.0 and abs(power_to_db(then / now) - gain_db) >= _LARGE_DEPARTURE_DB
+
+
+class TrialChannel(Trial):
+    """One channel of one track."""
+
+    def __init__(self, feed: ChannelFeed, rig: Rig, before: Before, *, exact: ExactRows, only: Cause | None) -> None:
+        super().__init__()
+        self._feed = feed
+        self._rig = rig
+        self._before = before
+        self._exact = exact
+        self._only = only
+
+    @property
+    def _ladder(self) -> OverdriveLadder:
+        ladder = self._feed.ladder
+        assert ladder is not None, "played without what the margin needs"
+        return ladder
+
+    @property
+    def highest_gain_db(self) -> float:
+        return self._ladder.highest_gain_db
+
+    def looked(self, gain_db: float) -> Look:
+        return look_at(self.frames(gain_db), self._rig, self._before, only=self._only)[0]
+
+    def excesses(self, gain_db: float) -> dict[Cause, float]:
+        """Excess of each quantity at a gain change, without the guard [dB]."""
+        return worst_of(self.frames(gain_db), self._rig, before=self._before).excesses(self._rig)
+
+    def clips(self, gain_db: float) -> bool:
+        return bool(self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0))
+
+    def energies_v2(self, gain_db: float) -> tuple[float, float]:
+        now, then = (
+            float(np.square(each.rms_v, dtype=np.float64).sum()) for each in (self._feed.frames, self.frames(gain_db))
+        )
+        return now, then
+
+    def frames(self, gain_db: float) -> HfFrames:
+        """HF frames at a gain change."""
         rows = [row for row in self._exact.values() if row is not None]
         return self._ladder.frames_at(self._feed.frames, gain_db, rows)
 
-    def _read_deciding_rows(self, gain_db: float) -> bool:
-        """Read the rows with the highest peaks at this gain that clipping makes uncertain; False if none is new."""
+    def replayed_excess(self, gain_db: float) -> Excess | None:
+        replayed = self.replayed(gain_db)
+        return None if replayed is None else worst_of(replayed, self._rig, before=self._before).excess(self._rig)
+
+    def replayed(self, gain_db: float) -> HfFrames | None:
+        """HF frames at a gain change, from every sample; None if the file is no longer the same."""
+        replayed = self._feed.replay.frames(gain_db)
+        return replayed if len(replayed.rms_v) == len(self._feed.frames.rms_v) else None
+
+    def read_rows(self, rows: Sequence[Row], gain_db: float) -> bool:
         ladder = self._ladder
-        new = [
-            row for row in self._look(gain_db).loudest_rows if row not in self._exact and ladder.departs(row, gain_db)
-        ]
-        if new:
-            self._seen.clear()
+        new = [row for _, (row,) in rows if row not in self._exact and ladder.departs(row, gain_db)]
         for row in sorted(new):  # in the order of the file, which some formats can only be read in
             wished_v = self._feed.replay.wished_v(
                 row * ladder.row_length - ladder.lead, ladder.row_length + 2 * ladder.lead
@@ -210,7 +273,7 @@ class _Channel:
         return bool(new)
 
 
-class _LimitedChannel(_Channel):
+class _LimitedChannel(TrialChannel):
     """One channel behind a limiter: every trial is a replay of the file."""
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
@@ -219,30 +282,8 @@ class _LimitedChannel(_Channel):
     def margin_by_ladder(self, start: Point) -> tuple[float, Cause] | None:
         return self.margin(start)
 
-    def _frames(self, gain_db: float) -> HfFrames:
+    def frames(self, gain_db: float) -> HfFrames:
         return self._feed.replay.frames(gain_db)
-
-
-@dataclass(frozen=True)
-class _Look:
-    """A channel at one gain: its excess, with the guard, and the rows with peaks near the rating, loudest first."""
-
-    excess: Excess
-    loudest_rows: list[int]
-
-
-def _look(frames: HfFrames, rig: Rig, *, only: Cause | None) -> _Look:
-    near_w = rig.driver.peak_power_w * 10.0 ** (-_NEAR_DB / 10.0)
-    worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
-    for stretch in stretches(frames, rig, protected=True):
-        worst.take(stretch)
-        high = np.flatnonzero(stretch.power_peak_w > near_w)
-        powers.append(stretch.power_peak_w[high])
-        rows.append((high + stretch.first_frame) // FRAMES_PER_ROW)
-    excess_db, cause = worst.excess(rig) if only is None else (worst.excesses(rig)[only], only)
-    ranked = np.concatenate(rows)[np.argsort(np.concatenate(powers))[::-1]]
-    loudest = list(dict.fromkeys(ranked.tolist()))[:_ROWS_AT_A_TIME]
-    return _Look((excess_db + _GUARD_DB, cause), loudest)
 
 
 def _solve(

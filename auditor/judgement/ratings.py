@@ -3,17 +3,20 @@
 Rated power is terminal voltage squared over rated impedance, by the standards, so like is compared with like:
 the mean over 60 s with the continuous rating, the mean over 1 s with the programme rating, the instantaneous value
 with the peak rating, and the coil's temperature with its limit. A window longer than the whole track takes the mean
-of the whole track, as if it went on in the same way: the careful reading.
+of the whole track, as if it went on in the same way: the careful reading. In a set played through, a window reaches
+back over the pause into the track before.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.judgement.before import NOTHING, Before
 from auditor.kernels import compiled
 from auditor.simulation import simulate
 
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.chain.splitter import HfFrames
-    from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.contract import Run
     from auditor.rig import Rig
 
     Trace = NDArray[np.float32]
@@ -34,7 +37,11 @@ STRETCH_FRAMES = 1 << 16
 
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
-    """Some minutes of one channel through protection and driver, with its powers in every window, per frame."""
+    """Some minutes of one channel through protection and driver, with its powers in every window, per frame.
+
+    after : Before
+        What it leaves to what is played next.
+    """
 
     first_frame: int
     run: Run
@@ -42,10 +49,11 @@ class Stretch:
     power_1s_w: Trace
     power_60s_w: Trace
     power_peak_w: Trace
+    after: Before
     displacement_mm: Trace | None = None
 
 
-def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalState | None = None) -> Iterator[Stretch]:
+def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = NOTHING) -> Iterator[Stretch]:
     """Simulate a channel from end to end and yield it stretch by stretch.
 
     Parameters
@@ -54,12 +62,13 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
     rig : Rig
     protected : bool
         False for the driver without its protection.
-    start : ThermalState, optional
-        Heat carried over from what was played before.
+    before : Before, optional
+        What was played before; without it everything is cold and the track stands for itself.
     """
     total = len(frames.rms_v)
-    short, long = (_Window.of(window_s, frames) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    history = np.zeros(long.frames, dtype=np.float32)
+    start, whole_s = before.state, before.whole_s
+    short, long = (_Window.of(window_s, frames, whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
+    history = before.powers_w(long.frames, frames.frame_s)
     per_ohm = np.float32(1.0 / rig.driver.rated_impedance_ohm)
     for first in range(0, total, STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
@@ -78,6 +87,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, start: ThermalStat
             power_1s_w=short.trailing_mean(with_history)[long.frames :],
             power_60s_w=long.trailing_mean(with_history)[long.frames :],
             power_peak_w=np.square(peak_v) * per_ohm,
+            after=Before(state=start, power_w=history.copy(), frame_s=frames.frame_s, whole_s=whole_s),
             displacement_mm=peak_mm,
         )
 
@@ -90,12 +100,14 @@ class _Window:
     divisor: float
 
     @classmethod
-    def of(cls, window_s: float, frames: HfFrames) -> _Window:
+    def of(cls, window_s: float, frames: HfFrames, whole_s: float | None) -> _Window:
+        """The window over a track, or over all that is played in a row."""
         count = max(1, round(window_s / frames.frame_s))
-        if count < len(frames.rms_v):
+        whole = len(frames.rms_v) if whole_s is None else math.ceil(whole_s / frames.frame_s - 1e-6)
+        if count < whole:
             return cls(frames=count, divisor=count)
-        # The whole track: the silence that fills up its last frame does not count.
-        return cls(frames=max(len(frames.rms_v), 1), divisor=frames.duration_s / frames.frame_s)
+        # All of it: the silence that fills up the last frame does not count.
+        return cls(frames=max(whole, 1), divisor=(whole_s or frames.duration_s) / frames.frame_s)
 
     def trailing_mean(self, values: Trace) -> Trace:
         """Mean over the window that ends at each value; what was before the first counts as nought."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from auditor import published
 from auditor.audit_types import Cause
+from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.ratings import Stretch, stretches
 from auditor.units import amplitude_to_db, power_to_db
 
@@ -72,9 +73,15 @@ class Worst:
         }
 
 
-def worst_of(frames: HfFrames, rig: Rig) -> Worst:
-    """The worst of a whole channel, everything cold at its start."""
+def worst_of(frames: HfFrames, rig: Rig, *, before: Before = NOTHING) -> Worst:
+    """The worst of a whole channel, everything cold at its start unless something was played before."""
+    return worst_and_after(frames, rig, before=before)[0]
+
+
+def worst_and_after(frames: HfFrames, rig: Rig, *, before: Before) -> tuple[Worst, Before]:
+    """The same, and what the channel leaves to what is played next."""
     worst = Worst()
-    for stretch in stretches(frames, rig, protected=True):
+    for stretch in stretches(frames, rig, protected=True, before=before):
         worst.take(stretch)
-    return worst
+        before = stretch.after
+    return worst, before

@@ -7,13 +7,15 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.programme import decode_av
+from auditor.programme import av_parked, decode_av
 from auditor.programme.av_index import Draft, Stretch
-from auditor.programme.decode import Programme
+from auditor.programme.sound_file import Programme
 
 
 def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
-    """Decode a file.
+    """Decode a file, or the stretch of it that is cut out: what is before it is passed over, not sought past.
+
+    A seek would not give the same samples in every coding, nor tell where it led in every container.
 
     Parameters
     ----------
@@ -24,7 +26,7 @@ def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
     Yields
     ------
     ndarray [shape=(n, channels)] float32
-        Not a number where samples are lost.
+        Not a number where samples are lost. Empty while what is before the stretch passes by.
 
     Raises
     ------
@@ -35,13 +37,15 @@ def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
     draft = Draft()
     block, filled = np.empty((length, programme.channel_count), dtype=np.float32), 0
     failure: Exception | None = None
-    parts = decode_av.stretches(programme)
+    parts = av_parked.stretches(programme)
     while (part := _next(parts)) is not None:
         if isinstance(part, Exception):
             failure = part
             break
         draft.enter(part)
-        samples = part.samples
+        samples = _inside(part, programme)
+        if part.end <= programme.first:
+            yield samples
         while len(samples):
             taken = samples[: length - filled]
             block[filled : filled + len(taken)] = taken
@@ -49,11 +53,22 @@ def blocks(programme: Programme, length: int) -> Iterator[NDArray[np.float32]]:
             if filled == length:
                 yield block
                 block, filled = np.empty_like(block), 0
+        if programme.length is not None and part.end >= programme.first + programme.length:
+            av_parked.park(programme, part, parts)
+            break
     if filled:
         yield block[:filled]
     if failure is not None:
         raise failure
     draft.finish(programme.index)
+
+
+def _inside(part: Stretch, programme: Programme) -> NDArray[np.float32]:
+    """What of it belongs to the stretch that is read of the file."""
+    first = max(programme.first - part.position, 0)
+    if programme.length is None:
+        return part.samples[first:]
+    return part.samples[first : max(programme.first + programme.length - part.position, 0)]
 
 
 def _next(parts: Iterator[Stretch]) -> Stretch | Exception | None:
@@ -64,7 +79,7 @@ def _next(parts: Iterator[Stretch]) -> Stretch | Exception | None:
 
 
 def read_again(programme: Programme, start: int, length: int) -> NDArray[np.float32]:
-    """Samples of all channels, the same as `blocks` gave; fewer at the end of the file.
+    """Samples of all channels, the same as `blocks` gave, from `start` on in the stretch; fewer at the file's end.
 
     Raises
     ------
@@ -73,6 +88,9 @@ def read_again(programme: Programme, start: int, length: int) -> NDArray[np.floa
     """
     index = programme.index
     assert index is not None
+    if programme.length is not None:
+        length = max(min(length, programme.length - start), 0)
+    start += programme.first
 
     def seek(stamp: int) -> Iterator[Stretch]:
         return decode_av.stretches(programme, from_stamp=stamp)

@@ -1,218 +1,33 @@
 """From any sound file to blocks of samples: native rate, every channel, full scale 1.0.
 
 libsndfile does the reading, and `decode_av` that of what it does not know, in a thread of its own so that decoding and
-analysis overlap. Samples that cannot be used
-are replaced by silence and counted, so that nothing downstream has to think of them.
-
-What is missing from a file is found where the file tells: by the length that its header claims (WAV, W64, RF64, AIFF,
-AU, FLAC, MP3 with a length tag) or by its end mark (Ogg). An MP3 without a length tag that was cut off looks whole.
+analysis overlap. Samples that cannot be used are replaced by silence and counted, so that nothing downstream has to
+think of them. What a file says of itself is read in `auditor.programme.header`.
 """
 
 from __future__ import annotations
 
-import os
 import queue
-import re
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
 from auditor.errors import ProgrammeError
-from auditor.programme.entry import Entry, Source, as_entry, clock
-from auditor.programme.files import refuse_unreadable
-from auditor.units import db_to_amplitude
+from auditor.programme.header import inspect, open_sound
+from auditor.programme.sound_file import Finding, Programme
 
-if TYPE_CHECKING:
-    from auditor.programme.av_index import Index
+__all__ = ["BLOCK_LENGTH", "Finding", "Programme", "blocks", "inspect", "read_again"]
 
 # Samples per channel, six seconds: large, because each call into the stages costs a wait for the interpreter lock.
 BLOCK_LENGTH = 1 << 18
 _BLOCK_VALUES = 1 << 20  # samples of all channels together, so that a file of very many channels stays small in memory
 _BLOCKS_AHEAD = 2
-FORMATS_HINT = (
-    "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64, M4A, AAC, WMA, AC-3 and the sound of MP4, MOV, MKV and WebM can be "
-    "read; convert others first"
-)
-_BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
-_HEADROOM_DB = 12.0
-_COPY_HINT = "copy or export it again from its source"
-
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 768_000  # below, the loudness filters are undefined and no HF is left
 LARGEST_SAMPLE = 1e6  # +120 dBFS: no recording goes there, and volts made of it would leave single precision
 _SLACK_S = 0.1  # headers are out by a few bytes, and MP3 lengths by a few frames, without any sound missing
-
-# What libsndfile says of a file whose header claims more than the file holds, before it goes by what there is.
-_CLAIM = re.compile(r"^ *(?:data|SSND|Data Size|riff|Riff size) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
-_NO_OGG_END = "Last page lacks an end-of-stream bit"
-# Programs that write into a pipe cannot know the length and put one of these, or nearly, in its place.
-_LENGTH_UNKNOWN = (range(0x7FFF_F000, 0x8000_0000), range(0xFFFF_F000, 0x1_0000_0000))
-_FRAMES_UNKNOWN = 1 << 62  # libsndfile's count for a FLAC file that does not state its own is beyond this
-_SEEK_FAILED = 39  # how such a file ends: soundfile seeks after every read
-_NOT_SOUND = (1, 7)  # libsndfile: format not recognised, and what its MP3 reader says to the same
-
-
-@dataclass(frozen=True, kw_only=True)
-class Programme:
-    """A sound file that can be opened.
-
-    Parameters
-    ----------
-    path : str
-    sample_rate_hz, channel_count : int
-    declared_length : int or None
-        Samples per channel that the file says it holds; None when it does not say.
-    end_lost : bool
-        Whether the file lacks the mark that its format puts at the end.
-    headroom_db : float
-        How far beyond full scale its samples may go [dB]: nought for whole numbers; lossy and floating-point files
-        are taken to stay under 12 dB.
-    remarks : tuple of str
-        What else is to be told of it.
-    index : Index or None
-        Set where `decode_av` reads it.
-    first, length : int
-        The stretch that is read of it, in samples per channel; None for `length`: to the end.
-    entry : Entry or None
-        What it was named by, with a trim where the playlist has one.
-    """
-
-    path: str
-    sample_rate_hz: int
-    channel_count: int
-    declared_length: int | None
-    end_lost: bool = False
-    headroom_db: float = 0.0
-    remarks: tuple[str, ...] = ()
-    index: Index | None = field(default=None, compare=False, repr=False)
-    first: int = 0
-    length: int | None = None
-    entry: Entry | None = None
-
-    @property
-    def source(self) -> Source:
-        """What to read it by again."""
-        return self.entry or self.path
-
-    @property
-    def name(self) -> str:
-        """What no other track of a set is called."""
-        return self.entry.name if self.entry else self.path
-
-    @property
-    def gain_ratio(self) -> float:
-        """What every sample is multiplied by."""
-        return db_to_amplitude((self.entry.gain_db or 0.0) if self.entry else 0.0)
-
-
-@dataclass
-class Finding:
-    """What turned up while the samples were read."""
-
-    length: int = 0  # samples per channel
-    unusable: int = 0  # samples that are not numbers, infinite or absurdly large
-    broken_off: bool = False  # there should be more than could be read
-    short_by: int = 0  # samples per channel that are missing, where it is known
-    changed: str | None = None  # what became different within the file, so that the rest was not read
-
-
-def inspect(source: Source) -> Programme:
-    """Look at a file's header.
-
-    Parameters
-    ----------
-    source : str, Path or Entry
-        The length of an entry that cuts a file is that of the cut.
-
-    Raises
-    ------
-    ProgrammeError
-        If the file is missing, unreadable, empty, not sound, holds no samples, or ends before the cut begins.
-    """
-    entry = as_entry(source)
-    where = entry.path
-    refuse_unreadable(where)
-    try:
-        with _open(where) as sound:
-            programme = Programme(
-                path=where,
-                sample_rate_hz=sound.samplerate,
-                channel_count=sound.channels,
-                declared_length=_declared_length(sound),
-                end_lost=_NO_OGG_END in sound.extra_info,
-                headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
-            )
-            # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
-            headerless = sound.format == "RAW"
-    except soundfile.LibsndfileError as error:
-        if error.code not in _NOT_SOUND:
-            reason = error.error_string.rstrip(".")
-            raise ProgrammeError(f"is damaged or cut off: {reason}", where=where, hint=_COPY_HINT) from None
-        headerless = True
-    except (RuntimeError, TypeError):
-        headerless = True
-    if headerless:
-        from auditor.programme import decode_av
-
-        programme = decode_av.inspect(where)
-    if programme.declared_length == 0:
-        raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
-    if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:
-        raise ProgrammeError(
-            "has a sampling rate out of range",
-            where=where,
-            got=f"{programme.sample_rate_hz} Hz",
-            allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
-            hint="export it again at 44100 Hz or more",
-        )
-    return _cut(programme, entry)
-
-
-def _cut(programme: Programme, entry: Entry) -> Programme:
-    """The stretch of the file that the entry means."""
-    rate, whole = programme.sample_rate_hz, programme.declared_length
-    first = round(entry.start_s * rate)
-    if whole is not None and first >= whole:
-        what = f"begins at {clock(entry.start_s)}, and the file ends at {clock(whole / rate)}"
-        raise ProgrammeError(what, where=entry.name, hint="is it the CUE sheet of another file?")
-    length = None if entry.end_s is None else round(entry.end_s * rate) - first
-    if programme.index is not None and (first or length is not None):
-        hint = "convert it to FLAC or WAV first"
-        raise ProgrammeError("cannot be cut by a CUE sheet in this format", where=entry.name, hint=hint)
-    if length is not None and length <= 0:
-        raise ProgrammeError("is cut to nothing", where=entry.name, hint="put the indexes of the CUE sheet right")
-    rest = None if whole is None else whole - first
-    return replace(
-        programme,
-        first=first,
-        length=length,
-        declared_length=rest if length is None else length,
-        end_lost=programme.end_lost and length is None,
-        headroom_db=max(0.0, programme.headroom_db + (entry.gain_db or 0.0)),
-        entry=entry,
-    )
-
-
-def _open(path: str) -> soundfile.SoundFile:
-    # As bytes: a name need not be valid UTF-8, and soundfile insists on that of text.
-    return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
-
-
-def _declared_length(sound: soundfile.SoundFile) -> int | None:
-    length = int(sound.frames)
-    if length > _FRAMES_UNKNOWN:
-        return None
-    claim = _CLAIM.search(sound.extra_info)
-    if claim is None:
-        return length
-    claimed_bytes, held_bytes = map(int, claim.groups())
-    if any(claimed_bytes in unknown for unknown in _LENGTH_UNKNOWN):
-        return None if length else 0
-    return length * claimed_bytes // held_bytes if held_bytes else 0
+_SEEK_FAILED = 39  # how a FLAC file without a length ends: soundfile seeks after every read
 
 
 def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float32]]:
@@ -272,6 +87,8 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     samples = np.zeros(length, dtype=np.float32)
     before = max(-start, 0)
     held = length if programme.declared_length is None else max(min(length, programme.declared_length - start), before)
+    if held == before:
+        return samples
     try:
         if programme.index is not None:
             from auditor.programme import av_blocks
@@ -279,7 +96,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
             read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
             samples[before : before + len(read)] = _trimmed(_usable(read, Finding()), programme)[:, channel]
             return samples
-        with _open(programme.path) as sound:
+        with open_sound(programme.path) as sound:
             sound.seek(programme.first + max(start, 0))
             read = sound.read(held - before, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, OSError, RuntimeError):
@@ -303,7 +120,8 @@ def _fill(
         for block in av_blocks.blocks(programme, length):
             if stop.is_set():
                 return
-            ready.put(block)
+            if len(block):
+                ready.put(block)
         ready.put(None)
     except Exception as error:  # as below
         ready.put(error)
@@ -315,7 +133,7 @@ def _read(
     shape = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count), programme.channel_count
     block = np.empty((0, programme.channel_count), dtype=np.float32)
     try:
-        with _open(programme.path) as sound:
+        with open_sound(programme.path) as sound:
             _go_to(programme.first, sound, shape, is_seekable=programme.declared_length is not None)
             left = programme.length
             while not stop.is_set() and left != 0:

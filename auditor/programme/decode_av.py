@@ -1,8 +1,6 @@
 """What libsndfile does not know, through FFmpeg's libraries (PyAV): M4A, ALAC, WMA, AC-3, the sound of video files.
 
-Behind the calls of `decode`, which hands over what libsndfile refuses; nothing else imports this module, because
-`import av` takes a tenth of a second. Only listed formats, and only from the file itself: a playlist or a stream
-description would make FFmpeg open other files, or the network.
+Behind the calls of `decode`, which hands over what libsndfile refuses.
 
 Encoder delay and padding are taken off where the file tells of them: FFmpeg skips the delay (edit list, gapless tag,
 codec delay), and what an MP4's last packet holds beyond the length of its edit list is cut here. Time counts from the
@@ -22,14 +20,14 @@ import numpy as np
 
 from auditor.errors import ProgrammeError
 from auditor.programme.av_index import Index, Stretch
-from auditor.programme.decode import Programme
+from auditor.programme.av_open import open_file
+from auditor.programme.sound_file import Programme
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # FFmpeg's names. A member of a group stands for all of it.
 _FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,asf,aac,ac3,eac3"
-_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _FORMATS}
 _LENGTH_GUESSED = ("aac", "ac3", "eac3")  # bare packets: FFmpeg guesses from the size of the file
 _SIGNATURES = ((4, b"ftyp"), (4, b"moov"), (0, b"\x1a\x45\xdf\xa3"), (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11"))
 # The objects of an ASF header that say its packets are encrypted.
@@ -38,15 +36,19 @@ _ASF_LOCKED = (
     bytes.fromhex("14e68a292226174cb935dae07ee9289c"),
 )
 _ASF_PROPERTIES = bytes.fromhex("a1dcab8c47a9cf118ee400c00c205365")
+_WITH_CHECK_SUMS = ("flac", "ac3", "eac3")  # other decoders would only be made to refuse harmless oddities
+_HOLD_AGAINST_CHECK_SUMS = {"err_detect": "crccheck+explode"}
 _LOCKED_TAGS = ("drms", "enca")  # what an MP4 calls such sound
+_FORMATS_HINT = (
+    "WAV, AIFF, FLAC, Ogg, Opus, MP3, CAF, W64, M4A, AAC, WMA, AC-3 and the sound of MP4, MOV, MKV and WebM can be "
+    "read; convert others first"
+)
 _CONVERT_HINT = "convert it to WAV or FLAC first"
 _COPY_HINT = "copy or export it again from its source"
 _TRIED_PACKETS = 200
 _GAP_S = 0.1  # time stamps of some containers are milliseconds, and some writers are careless by a packet
 _LONGEST_GAP_S = 60.0  # a longer one, where the file does not tell its length, is a wrong time stamp
 _SCALES = {"u8": 2.0**-7, "s16": 2.0**-15, "s32": 2.0**-31, "flt": 1.0, "dbl": 1.0}
-
-av.logging.set_level(None)  # FFmpeg writes to the terminal itself otherwise
 
 
 def inspect(where: str) -> Programme:
@@ -58,7 +60,7 @@ def inspect(where: str) -> Programme:
         If it is no such file, holds no sound, or sound that cannot be decoded.
     """
     try:
-        with _open(where) as container:
+        with open_file(where, _FORMATS) as container:
             return _inspected(where, container)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise _refusal(where, error) from None
@@ -164,19 +166,12 @@ def _asf_length_s(head: bytes) -> float | None:
 
 
 def _refusal(where: str, error: Exception) -> ProgrammeError:
-    from auditor.programme.decode import FORMATS_HINT
-
     head = _head(where)
     if _is_locked_asf(head):
         return _locked(where)
     if any(head[at : at + len(mark)] == mark for at, mark in _SIGNATURES):
         return ProgrammeError("is damaged or cut off: it has no readable index", where=where, hint=_COPY_HINT)
-    return ProgrammeError("is not a sound file that can be read", where=where, hint=FORMATS_HINT)
-
-
-def _open(path: str) -> Any:
-    # "file:" keeps FFmpeg from taking a name such as "concat:a" for an address.
-    return av.open("file:" + path, metadata_errors="replace", container_options=_OPTIONS)
+    return ProgrammeError("is not a sound file that can be read", where=where, hint=_FORMATS_HINT)
 
 
 def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterator[Stretch]:
@@ -198,8 +193,10 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
     ProgrammeError
         Where sampling rate or number of channels changes.
     """
-    with _open(programme.path) as container:
+    with open_file(programme.path, _FORMATS) as container:
         stream = _chosen(container)
+        if stream.codec_context.name in _WITH_CHECK_SUMS:
+            stream.codec_context.options = _HOLD_AGAINST_CHECK_SUMS
         if from_stamp is not None:
             container.seek(from_stamp, stream=stream)
             yield from _decoded(container, stream, programme, follow=False)
@@ -211,7 +208,7 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
 
 def _without_padding(parts: Iterator[Stretch], programme: Programme) -> Iterator[Stretch]:
     """Cut what the last packet holds beyond the declared length; a file that simply goes on is left alone."""
-    declared = programme.declared_length
+    declared = programme.file_length
     held: Stretch | None = None
     for part in parts:
         if held is not None:
@@ -269,9 +266,9 @@ def _gap(due_s: float | None, starts_s: float | None, programme: Programme, posi
     if due_s is None or starts_s is None or starts_s - due_s <= _GAP_S:
         return 0
     gap = round((starts_s - due_s) * programme.sample_rate_hz)
-    if programme.declared_length is None:
+    if programme.file_length is None:
         return gap if starts_s - due_s <= _LONGEST_GAP_S else 0
-    return gap if position + gap <= programme.declared_length else 0
+    return gap if position + gap <= programme.file_length else 0
 
 
 def _silence(position: int, length: int, programme: Programme) -> Iterator[Stretch]:

@@ -8,6 +8,27 @@ from pathlib import Path
 
 
 @dataclass(frozen=True, kw_only=True)
+class Matched:
+    """Where the fader stands for a track, so that it plays at the loudness that the rig asks for.
+
+    Parameters
+    ----------
+    target_lufs : float
+        The loudness asked for.
+    file_lufs : float or None
+        That of the track before any gain; None where it has none.
+    """
+
+    target_lufs: float
+    file_lufs: float | None
+
+    @property
+    def gain_db(self) -> float:
+        """Change of level [dB]: none for a track that has no loudness."""
+        return 0.0 if self.file_lufs is None else self.target_lufs - self.file_lufs
+
+
+@dataclass(frozen=True, kw_only=True)
 class Entry:
     """One track to be played.
 
@@ -16,15 +37,17 @@ class Entry:
     path : str
         The sound file.
     title : str or None
-        What a playlist calls it.
+        What a playlist or its tags call it.
     start_s, end_s : float
         The stretch of the file that is played [s]; None for `end_s`: to the end of the file.
     gain_db : float or None
-        A trim [dB] that the playlist asks for; None for none.
+        A trim [dB] that the playlist or a file of trims asks for; None for none.
     turn : int
         The how manieth time the set plays it.
     notes : tuple of str
         What is to be said about how it came into the set, one sentence each.
+    matched : Matched or None
+        Where the fader stands for it; None before it is measured, or where the rig rides none.
     """
 
     path: str
@@ -34,6 +57,12 @@ class Entry:
     gain_db: float | None = None
     turn: int = 1
     notes: tuple[str, ...] = ()
+    matched: Matched | None = None
+
+    @property
+    def change_db(self) -> float:
+        """By how much it is played louder than it stands in the file [dB]: fader and trim."""
+        return (self.gain_db or 0.0) + (self.matched.gain_db if self.matched else 0.0)
 
     @property
     def is_cut(self) -> bool:

@@ -14,6 +14,7 @@ from auditor.errors import ProgrammeError
 from auditor.programme import playlist
 from auditor.programme.entry import Entry
 from auditor.programme.playlist import Listed, short
+from auditor.programme.tags import cleaned
 
 MOST_ENTRIES = 100_000  # playlists that name each other's many times over would never end
 _DEEPEST = 16
@@ -75,7 +76,7 @@ class Located:
         self.entries.append(
             Entry(
                 path=found,
-                title=listed.title,
+                title=cleaned(listed.title),
                 start_s=listed.start_s,
                 end_s=listed.end_s,
                 gain_db=listed.gain_db,

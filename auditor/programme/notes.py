@@ -9,10 +9,11 @@ from auditor.chain import equaliser
 from auditor.programme.entry import clock
 
 if TYPE_CHECKING:
-    from auditor.programme.decode import Finding, Programme
+    from auditor.programme.sound_file import Finding, Programme
     from auditor.rig import Rig
 
 _LITTLE_HF_BELOW_HZ = 32_000
+_ROUNDING = 1e-6  # of a gain and back
 
 
 def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
@@ -61,7 +62,7 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
     programme : Programme
     rig : Rig
     sample_peak : float
-        Its largest sample, full scale 1.0.
+        Its largest sample as it is played, full scale 1.0.
     """
     sentences = list(programme.remarks)
     rate = programme.sample_rate_hz
@@ -75,14 +76,15 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
             f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
         )
     sentences += equaliser.notes(rig.equaliser, rate) if rig.equaliser else []
-    if sample_peak > 1.0:
+    file_peak = sample_peak / programme.gain_ratio
+    if file_peak > 1.0 + _ROUNDING:
         sentences.append(
-            f"samples reach {20.0 * math.log10(sample_peak):+.1f} dBFS: taken at their value, not clipped at full scale"
+            f"samples reach {20.0 * math.log10(file_peak):+.1f} dBFS: taken at their value, not clipped at full scale"
         )
     if programme.entry is not None and programme.entry.gain_db:
-        sentences.append(
-            f"trimmed by {programme.entry.gain_db:+.1f} dB as the playlist asks; every figure is with that"
-        )
+        sentences.append(f"trimmed by {programme.entry.gain_db:+.1f} dB; every figure is with that")
     if sample_peak == 0.0:
         sentences.append("the file is silent from end to end")
+    if programme.entry is not None and programme.entry.matched and programme.entry.matched.file_lufs is None:
+        sentences.append("it is too quiet for a loudness, so the fader was left where it was (match_loudness_lufs)")
     return tuple(sentences)

@@ -140,18 +140,21 @@ def decoded(data: bytes, path: str) -> str:
     ProgrammeError
         If they are no text.
     """
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        text = data.decode("utf-16", errors="replace")
-    else:
-        for encoding in ("utf-8-sig", "cp1252", "latin-1"):  # the last one takes anything
-            try:
-                text = data.decode(encoding)
-                break
-            except UnicodeDecodeError:
-                continue
+    utf16 = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+    text = data.decode("utf-16", errors="replace") if utf16 else as_text(data)
     if "\0" in text:
         raise ProgrammeError("is no playlist: it is not text", where=path, hint="save it again as a playlist")
     return text
+
+
+def as_text(data: bytes) -> str:
+    """Bytes as text: UTF-8, else Windows-1252, else Latin-1, which takes anything."""
+    for encoding in ("utf-8-sig", "cp1252"):
+        try:
+            return data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    return data.decode("latin-1")
 
 
 def short(text: str) -> str:

@@ -28,8 +28,10 @@ def to_vtt(track: Audit) -> str:
 
 def _note(track: Audit) -> str:
     count = len(track.passages)
+    file = os.path.basename(track.path)
+    name = file if track.title == file else f"{track.title} ({file})"
     lines = [
-        f"NOTE Passages of {os.path.basename(track.path)} that are flagged for the HF driver: {count or 'none'}",
+        f"NOTE Passages of {name} that are flagged for the HF driver: {count or 'none'}",
         f"Verdict {palette.WORD[track.verdict]}. {words.advice(track, '°')}",
         f"{os.path.basename(track.rig.path)}: {words.rig_sentence(track.rig)}",
         f"E: engaged, the protection is working. R: risk. {' '.join(words.CAUTIONS)}",

@@ -58,7 +58,7 @@ def _then(why: Cause, rig: Rig) -> str:
 
 def work(track: Audit) -> str:
     """What a part that opens does on a track, in the channel where it does most; empty where it stays closed."""
-    if not opens(track.rig.protection):
+    if not opens(track.rig.protection) or track.lost_channels:  # the advice has said so
         return ""
     most = max((each.protection for each in track.channels), key=lambda one: (one.muted_s, one.trips))
     if most.opens_at_s.earliest is None:

@@ -74,7 +74,7 @@ def write_picture(track: Audit, target: Path, kind: Kind) -> None:
     with matplotlib.rc_context():
         matplotlib.rcdefaults()  # whatever the user has set for other work
         matplotlib.rcParams.update(_SETTINGS)
-        metadata = {"Title": drawable(f"HF driver: {os.path.basename(track.path)}")}
+        metadata = {"Title": drawable(f"HF driver: {track.title}")}
         if kind == "svg":
             metadata |= {"Date": None}  # type: ignore[dict-item]
         _figure(track).savefig(target, format=kind, dpi=_DPI, metadata=metadata, facecolor="white")
@@ -277,7 +277,7 @@ def _letters(panel: Axes, shades: list[tuple[Verdict, float, float]], duration_s
 
 
 def _words(figure: Figure, track: Audit, channel: ChannelAudit) -> None:
-    name = drawable(os.path.basename(track.path))
+    name = drawable(track.title)
     which = f", channel {channel.index + 1} of {track.channel_count}" if track.channel_count > 1 else ""
     figure.text(_LEFT, 0.965, wrapped(name, 74, lines=1), fontsize=13.0, fontweight="bold", va="center")
     badge = {"boxstyle": "square,pad=0.35", "facecolor": "white", "edgecolor": palette.INK[track.verdict]}
@@ -287,8 +287,9 @@ def _words(figure: Figure, track: Audit, channel: ChannelAudit) -> None:
     )  # fmt: skip
     advice = wrapped(drawable(words.advice(track, "°")), 150, lines=3)
     figure.text(_LEFT, 0.935, advice, fontsize=8.5, va="top", linespacing=1.35)
+    file = os.path.basename(track.path)
     foot = [
-        f"{figures.length(track.duration_s)}{which}. {_key(track)}",
+        f"{'' if track.title == file else f'{file}, '}{figures.length(track.duration_s)}{which}. {_key(track)}",
         f"{os.path.basename(track.rig.path)}: {words.rig_sentence(track.rig)}.",
         "Each point is the largest value in its stretch of time. Estimates, not a guarantee.",
     ]

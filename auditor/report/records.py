@@ -20,6 +20,7 @@ from auditor import __version__
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, Band, ChannelAudit, Exposure, Passage, ProtectionWork, SetAudit
+    from auditor.night_types import Night
 
 SCHEMA_VERSION = 1
 
@@ -66,6 +67,7 @@ def document(set_audit: SetAudit, *, exit_status: int) -> dict[str, Any]:
             "coil_temp_max_c": set_audit.coil_temp_max_c,
             **_band(set_audit.band),
         },
+        **({} if set_audit.night is None else {"night": _night(set_audit.night)}),
         "errors": [{"path": fault.path, "message": fault.message} for fault in set_audit.errors],
     }
     return plain(whole)
@@ -94,6 +96,7 @@ def schema() -> dict[str, Any]:
 def _track(track: Audit) -> dict[str, Any]:
     return {
         "path": track.path,
+        "title": track.title,
         **_entry(track),
         "duration_s": track.duration_s,
         "sample_rate_hz": track.sample_rate_hz,
@@ -130,12 +133,18 @@ def _entry(track: Audit) -> dict[str, Any]:
         return {}
     given = {
         "name": entry.name if entry.name != entry.path else None,
-        "title": entry.title,
         "start_s": entry.start_s if entry.is_cut else None,
         "end_s": entry.end_s,
         "gain_db": entry.gain_db,
+        "match_gain_db": entry.matched.gain_db if entry.matched else None,
     }
     return {key: value for key, value in given.items() if value is not None}
+
+
+def _night(night: Night) -> dict[str, Any]:
+    fields = {name: value for name, value in vars(night).items() if name not in ("coil_temp_c", "step_s")}
+    nested = {name: asdict(fields[name]) for name in ("hottest", "effect")}
+    return {**fields, **nested, "timeline": [asdict(place) for place in night.timeline]}
 
 
 def _channel(channel: ChannelAudit) -> dict[str, Any]:

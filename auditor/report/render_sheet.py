@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from auditor.render import FAINT_V, PEAK_DBFS, level_dbfs
 from auditor.render_file import GAP_S
-from auditor.report import answer, figures, palette, words
+from auditor.report import answer, fader_line, figures, palette, words
 
 if TYPE_CHECKING:
     from auditor.render import Dulling, Rendering
@@ -41,7 +41,10 @@ def show(rendering: Rendering, rig: Rig, output: str, sheet: Sheet) -> None:
     sheet.line()
     _row("Written", f"{output}: {figures.length(rendering.duration_s)}, {_form(rendering)}, 24 bits", sheet)
     extent = f"{_clock(rendering.from_s)} to {_clock(rendering.to_s)}"
-    _row("Programme", f"{os.path.basename(programme.path)}, {extent}", sheet)
+    file, label = os.path.basename(programme.name), programme.entry.label if programme.entry else None
+    _row("Programme", f"{file if label is None else f'{label} ({file})'}, {extent}", sheet)
+    if fader := fader_line.told(programme.entry):
+        _row("Fader", fader, sheet)
     _row("Rig", f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}", sheet)
     for number, piece in enumerate(rendering.pieces):
         if number:

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from auditor.audit_types import SEVERITY
-from auditor.report import band_words, figures, layout, palette, part_lines, words
+from auditor.report import band_words, fader_line, figures, layout, night_words, palette, part_lines, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit, Verdict
@@ -20,16 +20,14 @@ _WIDEST_NAME = 36  # columns give way to a name up to this; a longer one is shor
 HEAD = 16  # where the text beside a badge starts
 _MOST_NAMED = 4
 _ARM = 6  # cells of the margin bar on each side, 1 dB each
-_COLUMNS = ("", "track", "length", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
-_FLUSH_RIGHT = ("length", "margin", "coil", "1 s", "60 s", "loudness")
-_LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "what binds")
+_COLUMNS = ("", "track", "length", "fader", "margin", "turn down|room", "what binds", "coil", "1 s", "60 s", "loudness")
+_FLUSH_RIGHT = ("length", "fader", "margin", "coil", "1 s", "60 s", "loudness")
+_LEAST_NEEDED_FIRST = ("loudness", "60 s", "1 s", "turn down|room", "length", "coil", "fader", "what binds")
 
 
 def riskiest_first(tracks: tuple[Audit, ...]) -> list[Audit]:
-    """By verdict, then by margin; a track that no gain endangers comes last of its kind."""
-    return sorted(
-        tracks, key=lambda each: (-SEVERITY[each.verdict], math.inf if each.margin_db is None else each.margin_db)
-    )
+    """By verdict, then by margin; a track that no gain endangers comes last of its kind, one that none saves first."""
+    return sorted(tracks, key=lambda each: (-SEVERITY[each.verdict], each.room_db))
 
 
 def badge(verdict: Verdict, glyphs: Glyphs, *, in_part: bool = False) -> Text:
@@ -68,7 +66,7 @@ def _table(set_audit: SetAudit, sheet: Sheet) -> None:
         row["track"] = Text(layout.shorten(str(row["track"]), name_cells, sheet.glyphs.gap), style=palette.STRONG)
     title = f"All {len(tracks)} tracks, riskiest first" if len(tracks) > 1 else "Summary"
     sheet.line()
-    sheet.line(_heading(title, sheet))
+    sheet.line(heading(title, sheet))
     flush = [shown.index(name) for name in _FLUSH_RIGHT if name in shown]
     for line in layout.table([[row[name] for name in shown] for row in cells], right=flush):
         sheet.line(line)
@@ -81,9 +79,10 @@ def _names(set_audit: SetAudit) -> dict[str, str]:
 
 def _columns_that_fit(cells: list[dict[str, Text | str]], sheet: Sheet) -> tuple[list[str], int]:
     """The columns to show and the room that is left for a name; the least needed give way to the names."""
-    shown = list(_COLUMNS)
+    unused = () if any(row["fader"] for row in cells[1:]) else ("fader",)
+    shown = [name for name in _COLUMNS if name not in unused]
     longest = max(cell_len(str(row["track"])) for row in cells)
-    for least_needed in (*_LEAST_NEEDED_FIRST, None):
+    for least_needed in (*(name for name in _LEAST_NEEDED_FIRST if name not in unused), None):
         others = [name for name in shown if name != "track"]
         room = (
             sheet.width - layout.INDENT - layout.GAP - layout.table_width([[row[n] for n in others] for row in cells])
@@ -105,6 +104,7 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
         "": badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged)),
         "track": sheet.safe(name),
         "length": figures.length(track.duration_s),
+        "fader": fader_line.stands(track.entry),
         "margin": margin(track),
         "turn down|room": _margin_bar(track, sheet.glyphs),
         "what binds": "" if binds is None else words.cause(binds, track.rig),
@@ -117,7 +117,7 @@ def _cells(track: Audit, name: str, sheet: Sheet) -> dict[str, Text | str]:
 
 def margin(track: Audit) -> str:
     if track.margin_db is None:
-        return "none met" if track.verdict != "risk" else "none safe"
+        return "part lost" if track.lost_channels else "none met" if track.verdict != "risk" else "none safe"
     return figures.signed(track.margin_db)
 
 
@@ -129,7 +129,7 @@ def loudness(track: Audit) -> str:
 
 def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
     """The margin as a bar to the left (turn down) or to the right (room) of a mark; no limit met is all the room."""
-    margin = -math.inf if track.verdict == "risk" else math.inf
+    margin = 0.0 if track.lost_channels else -math.inf if track.verdict == "risk" else math.inf
     if track.margin_db is not None:
         margin = figures.safe_side(track.margin_db)
     cells = max(round(min(abs(margin), _ARM)), 1) if margin else 0
@@ -144,10 +144,11 @@ def _margin_bar(track: Audit, glyphs: Glyphs) -> Text:
 def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
     parts = []
     if set_audit.margin_db is not None:
-        parts.append(f"margin about {figures.signed(set_audit.margin_db)}")
+        together = " for all tracks together" if set_audit.night is not None else ""
+        parts.append(f"margin about {figures.signed(set_audit.margin_db)}{together}{_binds(set_audit)}")
     if set_audit.worst_track is not None:
         worst = _names(set_audit).get(set_audit.worst_track, set_audit.worst_track)
-        parts.append(f"set by {sheet.name(worst, 48)}")
+        parts.append(f"{'riskiest' if set_audit.night is not None else 'set by'} {sheet.name(worst, 48)}")
     if set_audit.coil_temp_max_c is not None:
         limit_c = set_audit.rig.driver.coil_temp_limit_c
         degree = sheet.glyphs.degree
@@ -160,6 +161,8 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
     if set_audit.tracks:
         line = Text(" ").append_text(badge(set_audit.verdict, sheet.glyphs, in_part=bool(gaps)))
         title = "  The whole set, played in the order given"
+        if set_audit.night is not None:
+            title += f" with {night_words.silence(set_audit.night.gap_s)} between tracks"
         fits = line.cell_len + len(title) <= sheet.width
         sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
     sentences = [each[0].upper() + each[1:] + "." for each in (*gaps, ", ".join(parts)) if each]
@@ -169,9 +172,17 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.paragraph(f"{band_words.LABEL}{told}", label=" " * (HEAD - layout.INDENT))
 
 
+def _binds(set_audit: SetAudit) -> str:
+    limited_by = set_audit.night.margin_limited_by if set_audit.night is not None else None
+    return "" if limited_by is None else f" ({words.binds(limited_by, set_audit.rig)})"
+
+
 def off_rating(set_audit: SetAudit) -> str:
     """Why the set is a risk though its hottest coil, that behind a lamp as rated, is within its limit."""
     heated = set_audit.verdict == "risk" and all(track.verdict != "risk" for track in set_audit.tracks)
+    if set_audit.night is not None:
+        passages = (passage for track in set_audit.tracks for passage in track.passages)
+        heated = any(each.cause == "coil_temp" and each.part_at is not None for each in passages)
     limit_c = set_audit.rig.driver.coil_temp_limit_c
     if not heated or (set_audit.coil_temp_max_c or 0.0) > limit_c:
         return ""
@@ -206,7 +217,7 @@ def _errors(set_audit: SetAudit, sheet: Sheet) -> None:
     if not set_audit.errors:
         return
     sheet.line()
-    sheet.line(_heading(f"Not analysed, or not to the end: {len(set_audit.errors)}", sheet))
+    sheet.line(heading(f"Not analysed, or not to the end: {len(set_audit.errors)}", sheet))
     names = _names(set_audit)
     for fault in set_audit.errors:
         message = fault.message.removeprefix(f"{fault.path}: ")
@@ -220,7 +231,7 @@ def _assumptions(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.paragraph(text, label="Assumed: ")
 
 
-def _heading(text: str, sheet: Sheet) -> Text:
+def heading(text: str, sheet: Sheet) -> Text:
     rule = sheet.glyphs.rule
     line = Text().append(rule * 2 + " ", style=palette.QUIET).append(text, style=palette.STRONG)
     return line.append(" " + rule * (sheet.width - len(text) - 4), style=palette.QUIET)

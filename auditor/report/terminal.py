@@ -13,7 +13,20 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
-from auditor.report import band_words, figures, layout, palette, part_lines, passages, summary, timeline, words
+from auditor.report import (
+    band_words,
+    fader_line,
+    figures,
+    layout,
+    night_sheet,
+    night_words,
+    palette,
+    part_lines,
+    passages,
+    summary,
+    timeline,
+    words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -80,6 +93,7 @@ def render_text(set_audit: SetAudit, *, console: Console) -> None:
     for number, (track, name) in enumerate(zip(set_audit.tracks, names, strict=True), start=1):
         _head(track, name, f"{number} of {len(names)}", sheet)
         _track(track, sheet)
+    night_sheet.show(set_audit, sheet)
     summary.show(set_audit, sheet)
 
 
@@ -112,6 +126,8 @@ def _title(set_audit: SetAudit, sheet: Sheet) -> None:
         return
     rig = set_audit.rig
     sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig  ")
+    if set_audit.night is not None:
+        sheet.paragraph(night_words.MODE, label="Set  ")
 
 
 def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:
@@ -171,6 +187,11 @@ def _track(track: Audit, sheet: Sheet) -> None:
     worked = words.limiter_work(track)
     if worked:
         sheet.paragraph(worked, label="Limiter: ")
+    fader = fader_line.told(track.entry)
+    if fader:
+        sheet.paragraph(f"{fader}.", label="Fader: ")
+    if track.entry is not None and track.entry.title is not None:
+        sheet.paragraph(sheet.safe(track.name), label="File: ")
     for label, notes in (("Not judged: ", track.unjudged), ("Note: ", track.notes)):
         for note in notes:
             sheet.paragraph(sheet.safe(note), label=label)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 GUTTER = 20
 _TITLE = 10
 _ROW_DB = 6.0  # height of one line of the power graph
-_ROWS_BELOW = 3  # lines under the limit; one more stands above it
+ROWS_BELOW = 3  # lines under the limit; one more stands above it
 _CLIPS_HARD_RATIO = 0.01
 _TICK_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400)
 _TICK_CLEARANCE = 10  # columns between ticks, so that labels never touch
@@ -81,10 +81,11 @@ def picture(track: Audit, glyphs: Glyphs, width: int) -> Picture:
     ]
     lines = [line for part in rows for line in part.lines]
     key = dict.fromkeys(entry for part in rows for entry in part.key)
-    return Picture(lines=(_axis(which, glyphs, grid), *lines), key=tuple(key))
+    return Picture(lines=(axis(which, glyphs, grid), *lines), key=tuple(key))
 
 
-def _axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
+def axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
+    """Ticks of time, with what is shown at their left."""
     least_s = grid.duration_s * max(_TICK_CLEARANCE / grid.columns, 1.0 / _MOST_TICKS)
     step_s = next((step for step in _TICK_STEPS_S if step >= least_s), math.ceil(least_s / 3600.0) * 3600.0)
     row = [" "] * grid.columns
@@ -96,7 +97,8 @@ def _axis(channel: str, glyphs: Glyphs, grid: Grid) -> Text:
     return Text(f" {channel:<{GUTTER - 1}}" + "".join(row), style=palette.QUIET)
 
 
-def _gutter(title: str, scale: str, *, style: str = palette.STRONG) -> Text:
+def gutter(title: str, scale: str, *, style: str = palette.STRONG) -> Text:
+    """What stands at the left of a row."""
     line = Text(" ").append(f"{title:<{_TITLE}}", style=style)
     return line.append(f"{scale:>{GUTTER - 2 - max(len(title), _TITLE)}} ", style=palette.QUIET)
 
@@ -107,39 +109,39 @@ def _power_rows(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid)
 
     def height(power_w: Trace, limit_w: float) -> Columns:
         ratio_db = 10.0 * np.log10(np.maximum(grid.largest(power_w, traces.step_s), 1e-30) / limit_w)
-        return np.asarray(ratio_db / _ROW_DB + _ROWS_BELOW)
+        return np.asarray(ratio_db / _ROW_DB + ROWS_BELOW)
 
-    bars = _Bars(
+    bars = Bars(
         solid=height(traces.driver_power_1s_w, rating_w),
         ghost=height(traces.unprotected_power_1s_w, rating_w),
         peak=height(traces.driver_power_peak_w, peak_rating_w),
     )
     titles = ["HF power", "1 s mean", "up to"]
     titles.append(figures.watts(channel.protected.driver_power_max_1s_w, limit_w=rating_w))
-    scales = [f"{figures.as_given(rating_w)} W", *(f"-{(row + 1) * _ROW_DB:.0f} dB" for row in range(_ROWS_BELOW))]
+    scales = [f"{figures.as_given(rating_w)} W", *(f"-{(row + 1) * _ROW_DB:.0f} dB" for row in range(ROWS_BELOW))]
     explained = {
         glyphs.peak: f"peak against {figures.as_given(peak_rating_w)} W",
         glyphs.held_back: words.held_back(track.rig),
     }
-    return _graph(titles, scales, bars, glyphs, explained)
+    return graph(titles, scales, bars, glyphs, explained)
 
 
 def _coil_rows(track: Audit, channel: ChannelAudit, glyphs: Glyphs, grid: Grid) -> Picture:
     limit_c, ambient_c = track.rig.driver.coil_temp_limit_c, track.rig.site.ambient_temp_c
-    row_k = (limit_c - ambient_c) / _ROWS_BELOW
+    row_k = (limit_c - ambient_c) / ROWS_BELOW
     traces = channel.traces
 
     def height(temp_c: Trace) -> Columns:
         return np.asarray((grid.largest(temp_c, traces.step_s) - ambient_c) / row_k)
 
-    bars = _Bars(solid=height(traces.coil_temp_c), ghost=height(traces.unprotected_coil_temp_c), peak=None)
+    bars = Bars(solid=height(traces.coil_temp_c), ghost=height(traces.unprotected_coil_temp_c), peak=None)
     titles = ["Coil", "hottest", figures.degrees(channel.protected.coil_temp_max_c, glyphs.degree), ""]
-    scales = [figures.degrees(ambient_c + row_k * (_ROWS_BELOW - row), glyphs.degree) for row in range(_ROWS_BELOW + 1)]
-    return _graph(titles, scales, bars, glyphs, {glyphs.held_back: words.held_back(track.rig)})
+    scales = [figures.degrees(ambient_c + row_k * (ROWS_BELOW - row), glyphs.degree) for row in range(ROWS_BELOW + 1)]
+    return graph(titles, scales, bars, glyphs, {glyphs.held_back: words.held_back(track.rig)})
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Bars:
+class Bars:
     """Heights in lines above the foot of a graph: the bar, the bar without protection, and a mark above both."""
 
     solid: Columns
@@ -147,8 +149,8 @@ class _Bars:
     peak: Columns | None
 
 
-def _graph(
-    titles: Sequence[str], scales: Sequence[str], bars: _Bars, glyphs: Glyphs, explained: dict[str, str]
+def graph(
+    titles: Sequence[str], scales: Sequence[str], bars: Bars, glyphs: Glyphs, explained: dict[str, str]
 ) -> Picture:
     """Bars in lines of height 1, the uppermost standing on the limit line; each scale names its line's lower edge."""
     lines = []
@@ -156,9 +158,9 @@ def _graph(
     peaks = np.full_like(bars.solid, np.nan) if bars.peak is None else bars.peak
     seen = set()
     for line, (title, scale) in enumerate(zip(titles, scales, strict=True)):
-        floor = _ROWS_BELOW - line
+        floor = ROWS_BELOW - line
         cells = [_cell(*each, floor, glyphs) for each in zip(bars.solid, bars.ghost, peaks, strict=True)]
-        text = _gutter(title, scale, style=palette.STRONG if line == 0 else "")
+        text = gutter(title, scale, style=palette.STRONG if line == 0 else "")
         for glyph in cells:
             text.append(glyph, style=_cell_style(glyph, glyphs, over=line == 0))
         lines.append(text)
@@ -169,7 +171,7 @@ def _graph(
 
 def _cell(solid: float, ghost: float, peak: float, floor: int, glyphs: Glyphs) -> str:
     part = solid - floor if math.isfinite(solid) else 0.0
-    top = floor == _ROWS_BELOW
+    top = floor == ROWS_BELOW
     if top and (part > 1.0 or peak - floor > 1.0):
         return glyphs.off_scale
     # Above the limit line the smallest excess must show.
@@ -193,7 +195,7 @@ def _cell_style(glyph: str, glyphs: Glyphs, *, over: bool) -> str:
 
 def _strip(title: str, marks: Sequence[Mark | None], glyphs: Glyphs) -> Picture:
     """A row of states; each run starts with its letter, and with its word where the run is long enough."""
-    line = _gutter(title, "")
+    line = gutter(title, "")
     told, bare = set(), {}
     start = 0
     while start < len(marks):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
+from auditor.report import night_words
 from auditor.report.figures import about, as_given, clock, degrees, millimetres, quantity, safe_side, tenths
 
 if TYPE_CHECKING:
@@ -90,10 +92,17 @@ def track_names(paths: list[str]) -> list[str]:
 
 
 def names_of(tracks: Sequence[Audit]) -> list[str]:
-    """What the tracks are called: by the titles of a playlist, else by their paths without the shared folders."""
+    """What the tracks are called: by their titles, else by their paths without the shared folders.
+
+    Behind a title that several have stands the path.
+    """
     names = track_names([track.name for track in tracks])
     labels = [track.entry.label if track.entry else None for track in tracks]
-    return [label or name for label, name in zip(labels, names, strict=True)]
+    count = Counter(labels)
+    return [
+        name if label is None else label if count[label] == 1 else f"{label} ({name})"
+        for label, name in zip(labels, names, strict=True)
+    ]
 
 
 def device(rig: Rig) -> str:
@@ -233,6 +242,8 @@ def destroyed(rig: Rig) -> str:
 
 def verdict_line(track: Audit) -> str:
     """Margin and what binds, for the head of a track."""
+    if track.lost_channels:
+        return f"The {device(track.rig)} is {gone(track.rig)} before it starts."
     if track.margin_db is None:
         return (
             "Plenty of room: nothing binds even 20 dB up."
@@ -256,6 +267,8 @@ def advice(track: Audit, degree: str) -> str:
 
 
 def _advice(track: Audit, degree: str) -> str:
+    if track.lost_channels:
+        return night_words.lost(track, device(track.rig), gone(track.rig))
     if track.verdict == "risk":
         return _turn_down(track)
     if all(channel.hf_crest_db is None for channel in track.channels):

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from auditor.programme import decode
+from auditor.programme import header
 from tests.cli.harness import RIG, Result, finish, noise, run, settle, spawn, write
 
 RATE_HZ = 48_000
@@ -277,7 +277,7 @@ def test_absurd_rates(folder: Path, rate_hz: int) -> None:
 
 
 def test_lowest_rate_still_has_a_loudness(folder: Path) -> None:
-    result = check(noise(folder / "slow.wav", sample_rate_hz=decode.LOWEST_RATE_HZ, level=0.1, duration_s=1.0))
+    result = check(noise(folder / "slow.wav", sample_rate_hz=header.LOWEST_RATE_HZ, level=0.1, duration_s=1.0))
     assert -30.0 < result.document["tracks"][0]["loudness_lufs"] < -15.0
 
 

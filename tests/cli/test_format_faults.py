@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -166,20 +163,6 @@ def test_nothing_of_ffmpeg_reaches_the_screen(folder: Path) -> None:
     result = finish(spawn("check", "a.m4a", "-r", "rig.toml", "--format", "csv"))
     assert result.status == 2
     assert [line[:14] for line in result.complaints] == ["error: a.m4a: "]
-
-
-@pytest.mark.parametrize(("name", "expected"), [("a.wav", False), ("b.m4a", True)])
-def test_av_is_imported_only_where_a_file_needs_it(folder: Path, name: str, expected: bool) -> None:
-    noise(Path("a.wav"))
-    made("b.m4a", AAC)
-    probe = (
-        "import sys, json\nfrom auditor import cli\ntry:\n    cli.main()\nexcept SystemExit:\n"
-        "    print(json.dumps('av' in sys.modules), file=sys.stderr)"
-    )
-    environ = {"PYTHONPATH": str(Path(__file__).parents[2]), "PATH": "/usr/bin:/bin"}
-    arguments = [sys.executable, "-c", probe, "check", name, "-r", "rig.toml", "--format", "csv"]
-    done = subprocess.run(arguments, env=environ, capture_output=True, text=True)
-    assert json.loads(done.stderr.splitlines()[-1]) is expected
 
 
 def test_progress(folder: Path) -> None:

@@ -31,6 +31,7 @@ SHOWN = {
     "dbtp": lambda value, _: f"{value:.1f} dBTP",
     "length": lambda value, _: figures.length(value),
     "about": lambda value, _: figures.about(value),
+    "clock": lambda value, _: figures.clock(value),
     "ohms": lambda value, _: f"{float(f'{value:.2g}'):g} ohm",
     "kelvin": lambda value, _: f"{value:.0f} K",
     "percent": lambda value, _: "<0.01 %" if 0.0 < value < 1e-4 else f"{100.0 * value:.2g} %",

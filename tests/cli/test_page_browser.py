@@ -16,6 +16,7 @@ import pytest
 
 from tests.cli.browser import Browser, Page, find
 from tests.cli.sample_audit import sample_track
+from tests.cli.sample_night import sample_night
 from tests.cli.sample_page import HOSTILE, hostile_set, sample_page
 from tests.cli.sample_parts import set_of
 
@@ -79,6 +80,21 @@ def test_plots_are_drawn(page: Page) -> None:
     assert page.evaluate(f"document.querySelectorAll('{PLOT} .bars .point').length") >= 4
     assert page.evaluate("document.querySelectorAll('#t4 .octaves .bars .point').length") == 62
     assert page.evaluate("document.querySelectorAll('#t1 .main-svg').length") == 0  # closed, so not drawn
+
+
+def test_the_night_is_drawn_and_zooms(browser: Browser, tmp_path: Path) -> None:
+    path = tmp_path / "night.html"
+    path.write_text(sample_page(sample_night()), encoding="ascii")
+    page = browser.open(path)
+    drawn(page, "#night .timeline")
+    assert page.evaluate("document.querySelectorAll('#night .bars .point').length") == 4
+    assert page.evaluate("document.querySelectorAll('#night .scatterlayer path.js-line').length") == 1
+    page.evaluate("document.querySelector('#night [data-zoom=in]').click()")
+    page.wait("document.querySelector('#night .shown').textContent.includes(' to ')")
+    page.evaluate("document.querySelector('#night [data-zoom=all]').click()")
+    page.wait("document.querySelector('#night .shown').textContent === 'Shown: the whole night'")
+    check_quiet(page, path)
+    page.close()
 
 
 def test_everything_stands_at_its_time(page: Page) -> None:

@@ -92,7 +92,7 @@ def test_cut_tracks_and_repeats_in_the_report(folder: Path) -> None:
     path = write(folder / "set.m3u", "night.cue\none.wav\n#GAIN-DB:-6\none.wav\n")
     result = run("check", path, "-r", folder / "rig.toml", "--format", "json")
     tracks = result.document["tracks"]
-    assert [track.get("title") for track in tracks] == ["track 1", "B", None, None]
+    assert [track.get("title") for track in tracks] == ["track 1", "B", "one.wav", "one.wav"]
     assert tracks[1]["start_s"] == pytest.approx(37 / 75, abs=1e-3)
     assert tracks[1]["end_s"] == 2.0
     assert tracks[3]["gain_db"] == -6.0
@@ -173,3 +173,34 @@ def test_the_limiter_and_the_comparison_read_cuts(folder: Path) -> None:
         result = run(command, path, "-r", folder / "rig.toml", "--format", "json")
         assert result.status in (0, 1)
         assert not any(line.startswith("error") for line in result.complaints)
+
+
+def test_a_cycle_of_two_and_thousands_that_are_missing(folder: Path) -> None:
+    write(folder / "a.m3u", "one.wav\nb.m3u\n")
+    entries, faults = found(write(folder / "b.m3u", "a.m3u\n" + NAMES[1]))
+    assert [os.path.relpath(entry.path, folder) for entry in entries] == list(NAMES)
+    assert len(faults) == 1
+    assert "contains itself" in faults[0]
+    assert faults[0].endswith(f"(line 2 of {folder / 'a.m3u'})")
+    entries, faults = found(write(folder / "gone.m3u", "".join(f"/media/usb/{n}.wav\n" for n in range(5000))))
+    assert (len(entries), len(faults)) == (0, 5000)
+    assert "nor is one of its name with the playlist; line 5000 of" in faults[-1]
+
+
+def test_a_track_of_one_sample_does_not_stop_the_set(folder: Path) -> None:
+    for count in (1, 3):
+        soundfile.write(folder / f"{count}.wav", np.full(count, 0.5), 48_000)
+    path = write(folder / "set.m3u", "one.wav\n1.wav\n3.wav\none.wav\n")
+    result = run("check", path, "-r", folder / "rig.toml", "--format", "json")
+    durations_s = [track["duration_s"] for track in result.document["tracks"]]
+    assert durations_s == pytest.approx([1.0, 1 / 48_000, 3 / 48_000, 1.0], rel=1e-3)
+    assert result.document["errors"] == []
+    assert run("check", path, "-r", folder / "rig.toml", "--format", "html").status == result.status
+
+
+def test_titles_of_a_playlist_are_made_harmless(folder: Path) -> None:
+    entries, _ = found(write(folder / "set.m3u", f"#EXTINF:1,\u202eTitle\x1b[2J{'x' * 500}\none.wav\n"))
+    title = entries[0].title
+    assert title is not None
+    assert title.startswith("Title [2Jxxx")
+    assert len(title) == 200

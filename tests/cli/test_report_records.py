@@ -20,6 +20,7 @@ from tests.cli.sample_parts import QUIETER, off_rating_track, opening_track
 
 TRACK_KEYS = [
     "path",
+    "title",
     "duration_s",
     "sample_rate_hz",
     "channel_count",

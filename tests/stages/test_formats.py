@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import pickle
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +18,10 @@ from numpy.typing import NDArray
 
 from auditor import audit, demo, load_rig
 from auditor.audit_types import Audit
-from auditor.programme import decode
+from auditor.errors import ProgrammeError
+from auditor.programme import decode, decode_av
+from auditor.programme.av_index import Stretch
+from auditor.programme.entry import Entry
 from auditor.programme.files import SOUND_SUFFIXES
 from tests.stages.made_formats import (
     LIBSNDFILE,
@@ -148,3 +152,93 @@ def test_every_channel(tmp_path: Path) -> None:
 
 def test_folders_find_them() -> None:
     assert {form.suffix for form in PYAV} <= SOUND_SUFFIXES
+
+
+CUTS_S = ((0.0, 1.7), (1.7, 4.13), (4.13, None))
+
+
+@pytest.mark.parametrize("name", [*ALL])
+def test_cuts_are_the_stretches_of_the_whole_sample_for_sample(folder: Path, name: str) -> None:
+    path = str(made(folder, name))
+    whole = read(Path(path))
+    pieces = []
+    for start_s, end_s in CUTS_S:
+        programme = decode.inspect(Entry(path=path, start_s=start_s, end_s=end_s))
+        finding = decode.Finding()
+        piece = np.concatenate(list(decode.blocks(programme, finding)))
+        assert not finding.broken_off
+        pieces.append(piece)
+        for start, length in [(-5, 20), (len(piece) // 2, 3_000), (len(piece) - 7, 30), (len(piece) + 5, 10)]:
+            expected = np.zeros(length, dtype=np.float32)
+            there = piece[max(start, 0) : max(start + length, 0), 1]
+            expected[max(-start, 0) : max(-start, 0) + len(there)] = there
+            np.testing.assert_array_equal(decode.read_again(programme, 1, start, length), expected)
+    assert [len(piece) for piece in pieces[:2]] == [round(1.7 * 48_000), round(4.13 * 48_000) - round(1.7 * 48_000)]
+    np.testing.assert_array_equal(np.concatenate(pieces), whole)
+
+
+def test_a_cut_past_the_end_is_said(folder: Path) -> None:
+    path = str(made(folder, "AAC in M4A, 320 kbit/s"))
+    programme = decode.inspect(Entry(path=path, start_s=9.0, end_s=12.0))
+    finding = decode.Finding()
+    assert sum(map(len, decode.blocks(programme, finding))) == 48_000
+    assert finding.short_by == 2 * 48_000
+    with pytest.raises(ProgrammeError, match=r"begins at 0:10\.50, and the file ends at 0:10\.00"):
+        decode.inspect(Entry(path=path, start_s=10.5))
+
+
+def flipped(folder: Path, name: str, at_ratio: float) -> Path:
+    """A file with one byte of its sound changed."""
+    whole = made(folder, name).read_bytes()
+    at = int(at_ratio * len(whole))
+    path = folder / f"flipped{Path(made(folder, name)).suffix}"
+    path.write_bytes(whole[:at] + bytes([whole[at] ^ 0x55]) + whole[at + 1 :])
+    return path
+
+
+@pytest.mark.parametrize("at_ratio", [0.2, 0.31, 0.42, 0.53, 0.64, 0.75, 0.86])
+@pytest.mark.parametrize("name", ["FLAC in Matroska, 24 bit", "AC-3, 448 kbit/s", "E-AC-3, 448 kbit/s"])
+def test_a_byte_that_is_wrong_is_told_where_there_are_check_sums(folder: Path, name: str, at_ratio: float) -> None:
+    clean = read(made(folder, name))
+    finding = decode.Finding()
+    found = np.concatenate(list(decode.blocks(decode.inspect(flipped(folder, name, at_ratio)), finding)))
+    assert finding.unusable > 0
+    assert len(found) == len(clean)
+    if ALL[name].lossless:  # what is not told of is exactly what it should be
+        assert (found != clean).sum() <= finding.unusable
+        assert not found[found != clean].any()
+    result = audit(flipped(folder, name, at_ratio), load_rig(demo.demo_rig_path()))
+    assert any("are damaged and were taken as silence" in sentence for sentence in result.unjudged)
+
+
+def test_the_tracks_of_a_sheet_are_decoded_in_one_go(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = folder / "sheet.m4a"
+    path.write_bytes(made(folder, "AAC in M4A, 320 kbit/s").read_bytes())
+    whole = read(path)
+    begun: list[str] = []
+
+    def counted(programme: decode.Programme) -> Iterator[Stretch]:
+        begun.append(programme.path)
+        return plain(programme)
+
+    plain = decode_av.stretches
+    monkeypatch.setattr(decode_av, "stretches", counted)
+    # In order, each read twice as for a loudness; then one from before.
+    for number in (0, 0, 1, 1, 2, 2, 0):
+        start_s, end_s = CUTS_S[number]
+        cut = decode.inspect(Entry(path=str(path), start_s=start_s, end_s=end_s))
+        found = np.concatenate(list(decode.blocks(cut, decode.Finding())))
+        np.testing.assert_array_equal(found, whole[cut.first :][: len(found)])
+        assert len(found) == (cut.length or len(whole) - cut.first)
+    assert len(begun) == 3
+
+
+def test_another_file_in_its_place_is_decoded_anew(folder: Path) -> None:
+    path = folder / "replaced.m4a"
+    for name in ("AAC in M4A, 320 kbit/s", "ALAC in M4A, 24 bit"):
+        path.write_bytes(made(folder, name).read_bytes())
+        second = decode.inspect(Entry(path=str(path), start_s=1.7, end_s=4.13))
+        found = np.concatenate(list(decode.blocks(second, decode.Finding())))
+        np.testing.assert_array_equal(found, read(path)[second.first :][: len(found)])
+        first = decode.inspect(Entry(path=str(path), start_s=0.0, end_s=1.7))
+        list(decode.blocks(first, decode.Finding()))  # leaves a decoder where the second begins

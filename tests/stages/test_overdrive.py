@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from auditor.chain.overdrive import LadderBuilder, OverdriveLadder, WishedRow
 from auditor.chain.splitter import HfFrames, split
-from auditor.judgement.margin import _NEAR_DB
+from auditor.judgement.look import NEAR_DB
 from tests.published.models import crossover
 from tests.stages.signals import Samples, demo_clip, level_db, music, overall_rms
 
@@ -84,7 +84,7 @@ def test_music_clipped_again(name: str, kind: tuple[str, int]) -> None:
     for over_db in (-6.0, 6.0):
         rms_db, peak_db = departures_db(name, over_db, kind)
         assert rms_db < 0.05, over_db
-        assert peak_db < _NEAR_DB, over_db
+        assert peak_db < NEAR_DB, over_db
 
 
 @pytest.mark.parametrize("kind", ALIGNMENTS, ids=lambda kind: f"{kind[0]} {kind[1]}")

@@ -287,7 +287,13 @@ def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
         for schema in _alternatives(entry):
             for key, about in schema["properties"].items():
                 named = key in ("order", "frequency_hz", "part", "design_voltage_v", "design_current_a")
-                named |= key in ("reset_s", "trip_a", "time_to_trip_s", "tripped_power_w")  # no value is assumed
+                named |= key in (
+                    "match_loudness_lufs",
+                    "reset_s",
+                    "trip_a",
+                    "time_to_trip_s",
+                    "tripped_power_w",
+                )  # no value is assumed
                 named |= key.startswith("threshold_") or (table, key) == ("equaliser", "gain_db")
                 # Without these nothing is said of the dome's excursion, and nothing assumed.
                 named |= key in ("resonance_hz", "mechanical_q", "electrical_q", "total_q", "excursion_limit_mm")
@@ -371,7 +377,7 @@ def test_one_wrong_name_is_one_line(faults_of, change: tuple[str, str], line: st
     ("change", "key"),
     [
         (('alignment = "linkwitz-riley"\norder = 4\nfrequency_hz = 1800', "[[crossover.parts]]\nx = 1"), "crossover.parts"),
-        (("full_scale_dbu = 18", "full_scale_dbu = 18\nmatch_loudness_lufs = -20"), "level.match_loudness_lufs"),
+        (("full_scale_dbu = 18", "full_scale_dbu = 18\ncalibration_tone_dbfs = -20"), "level.calibration_tone_dbfs"),
     ],
 )  # fmt: skip
 def test_what_comes_later_is_not_called_unknown(faults_of, change: tuple[str, str], key: str) -> None:

@@ -26,7 +26,7 @@ _LINE = '<path d="M0 30H{a}M{b} 30H120"/>'  # before the amplifier one line stan
 def circuit(set_audit: SetAudit) -> str:
     """The drawing, from the mixer to the driver."""
     rig = set_audit.rig
-    cells = [_cell("Mixer", _mixer(), [f"{figures.as_given(rig.level.full_scale_dbu)} dBu at full scale", _gain(rig)])]
+    cells = [_cell("Mixer", _mixer(), _mixer_lines(rig))]
     if rig.equaliser:
         sections = f"{len(rig.equaliser)} {'section' if len(rig.equaliser) == 1 else 'sections'}"
         cells.append(_cell("Equaliser", _box("M38 42C50 42 52 22 60 22S70 42 82 42"), [sections]))
@@ -49,8 +49,14 @@ def _cell(title: str, drawing: str, lines: list[str], *, raw: str = "") -> str:
     )
 
 
-def _gain(rig: Rig) -> str:
-    return f"then {rig.level.gain_db:+.6g} dB" if rig.level.gain_db else ""
+def _mixer_lines(rig: Rig) -> list[str]:
+    level = rig.level
+    ridden = level.match_loudness_lufs
+    return [
+        "" if ridden is None else f"every track at {figures.as_given(ridden)} LUFS",
+        f"{figures.as_given(level.full_scale_dbu)} dBu at full scale",
+        f"then {level.gain_db:+.6g} dB" if level.gain_db else "",
+    ]
 
 
 def _mixer() -> str:

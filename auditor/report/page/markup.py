@@ -32,6 +32,7 @@ FORMATS: dict[str, Callable[[float], str]] = {
     "dbtp": lambda peak_dbtp: f"{figures.tenths(peak_dbtp)} dBTP",
     "length": figures.length,
     "about": figures.about,
+    "clock": figures.clock,
     "ohms": lambda resistance_ohm: f"{float(f'{resistance_ohm:.2g}'):g} ohm",
     "kelvin": lambda temp_k: f"{figures.whole(temp_k)} K",
     "percent": lambda ratio: _percent(ratio),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, summary, words
+from auditor.report import figures, night_words, summary, words
 from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
 
@@ -53,7 +53,9 @@ def _worst(set_audit: SetAudit) -> Audit:
 def _margin(set_audit: SetAudit, worst: Audit) -> str:
     if set_audit.margin_db is None:
         return text(words.verdict_line(worst))
-    binds = f", {text(words.binds(worst.margin_limited_by, worst.rig))}" if worst.margin_limited_by else ""
+    night = set_audit.night
+    limited_by = worst.margin_limited_by if night is None else night.margin_limited_by
+    binds = f", {text(words.binds(limited_by, set_audit.rig))}" if limited_by else ""
     return f"margin about {figure('/set/margin_db', 'signed', set_audit.margin_db)}{binds}"
 
 
@@ -63,10 +65,12 @@ def _set_sentence(set_audit: SetAudit) -> str:
         return ""
     limit = figure("/rig/driver/coil_temp_limit_c", "degrees", set_audit.rig.driver.coil_temp_limit_c)
     hottest = figure("/set/coil_temp_max_c", "degrees", set_audit.coil_temp_max_c)
-    played = figures.length(sum(each.duration_s for each in set_audit.tracks))
+    played, pauses = figures.length(sum(each.duration_s for each in set_audit.tracks)), ""
+    if set_audit.night is not None:
+        pauses = f" with {night_words.silence(set_audit.night.gap_s)} between them"
     return (
-        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order given: hottest "
-        f"coil {hottest} (limit {limit}) with the heat carried from track to track"
+        f"The whole set, {count} {'track' if count == 1 else 'tracks'} in {played}, played in the order "
+        f"given{pauses}: hottest coil {hottest} (limit {limit}) with the heat carried from track to track"
         f"{text(summary.off_rating(set_audit))}."
     )
 

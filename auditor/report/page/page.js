@@ -162,7 +162,7 @@
     to = from + span;
     plot.range = span >= whole ? null : [1000 * from, 1000 * to];
     section.querySelector(".shown").textContent =
-      plot.range ? "Shown: " + clock(from) + " to " + clock(to) : "Shown: the whole track";
+      plot.range ? "Shown: " + clock(from) + " to " + clock(to) : "Shown: " + (section.dataset.whole || "the whole track");
     if (plot.drawn) { Plotly.relayout(plot, { "xaxis.range": (plot.range || [0, 1000 * whole]).map(stamp) }); }
   }
 

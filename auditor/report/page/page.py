@@ -14,7 +14,7 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from auditor.report import records, summary, words
-from auditor.report.page import circuit, markup, notes, overview, plots, third_octaves, tracks
+from auditor.report.page import circuit, markup, night, notes, overview, plots, third_octaves, tracks
 from auditor.report.page.tracks import Place
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def render(set_audit: SetAudit, spectra: Sequence[Spectrum | str], *, exit_statu
     body = [
         '<a class="skip" href="#tracks">To the tracks</a>',
         _header(set_audit, places),
+        night.section(set_audit, places),
         f"<h2>The rig</h2>\n{circuit.circuit(set_audit)}",
         *_sections(riskiest, places, pictures),
         notes.faults(set_audit),
@@ -56,6 +57,7 @@ def render(set_audit: SetAudit, spectra: Sequence[Spectrum | str], *, exit_statu
         notes.sources(set_audit),
         notes.cautions(),
         *(_figures(track, places[id(track)], pictures[id(track)], most) for track in riskiest),
+        _night(set_audit, most),
         _data("report", records.document(set_audit, exit_status=exit_status)),
     ]
     return put_together("\n".join(each for each in body if each), _title(set_audit))
@@ -114,6 +116,11 @@ def _figures(track: Audit, place: Place, picture: Spectrum | str, most: int) -> 
     if spectrum is not None:
         drawn["octaves"] = third_octaves.mean(spectrum, track.rig.crossover)
     return _data(f"plots-{place.key}", drawn)
+
+
+def _night(set_audit: SetAudit, most: int) -> str:
+    drawn = night.plots(set_audit, most=most)
+    return "" if drawn is None else _data(f"plots-{night.KEY}", drawn)
 
 
 def _data(key: str, document: object) -> str:

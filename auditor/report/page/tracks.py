@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, part_lines, passages, words
+from auditor.report import fader_line, figures, part_lines, passages, summary, words
 from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
@@ -83,6 +83,8 @@ def _advice(track: Audit) -> str:
         ("Replace afterwards", f"{'; '.join(lost)}." if lost else ""),
         ("Dome", words.displacement(track)),
         ("Limiter", words.limiter_work(track)),
+        ("Fader", fader_line.told(track.entry)),
+        ("File", track.name if track.entry is not None and track.entry.title is not None else ""),
         *(("Not judged", each) for each in track.unjudged),
         *(("Note", each) for each in track.notes),
     )
@@ -98,7 +100,7 @@ def _facts(track: Audit, place: Place) -> str:
         ("Sampling", f"{figures.as_given(track.sample_rate_hz / 1000.0)} kHz"),
         ("Loudness", _or_none(f"{at}/loudness_lufs", "lufs", track.loudness_lufs, "too quiet")),
         ("True peak", _or_none(f"{at}/true_peak_dbtp", "dbtp", track.true_peak_dbtp, "silent")),
-        ("Margin", _or_none(f"{at}/margin_db", "signed", track.margin_db, "no limit met within reach")),
+        ("Margin", _or_none(f"{at}/margin_db", "signed", track.margin_db, summary.margin(track))),
     ]
     facts = "".join(f"<div><dt>{label}</dt><dd>{value}</dd></div>" for label, value in cells)
     return f'<dl class="facts">{facts}</dl>'
@@ -204,21 +206,28 @@ def _part(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
     return rows
 
 
-def _timeline(track: Audit, place: Place) -> str:
+def zoom_buttons(whole: str) -> str:
+    """Buttons that move the axis of time; `whole` is what the first one shows: `the whole track`."""
     buttons = "".join(
         f'<button type="button" data-zoom="{what}" aria-label="{label}">{sign}</button>'
         for what, sign, label in (
-            ("all", "Whole track", "Show the whole track"),
+            ("all", whole.removeprefix("the ").capitalize(), f"Show {whole}"),
             ("in", "+", "Zoom in"),
             ("out", "&minus;", "Zoom out"),
             ("back", "&larr;", "Earlier"),
             ("on", "&rarr;", "Later"),
         )
     )
-    summary = text(_in_words(track))
     return (
         f'<div class="tools" role="group" aria-label="Time shown">{buttons}'
-        f'<span class="shown" role="status" aria-live="polite"></span></div>\n'
+        '<span class="shown" role="status" aria-live="polite"></span></div>'
+    )
+
+
+def _timeline(track: Audit, place: Place) -> str:
+    summary = text(_in_words(track))
+    return (
+        f"{zoom_buttons('the whole track')}\n"
         f'<figure><div class="plot timeline" tabindex="0" role="group" aria-label="Timeline. {summary}" '
         f'data-of="{place.key}" data-plot="timeline"></div><figcaption>{summary}</figcaption></figure>'
     )

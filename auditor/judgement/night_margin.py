@@ -1,0 +1,127 @@
+"""The margin of a set played through: all its tracks turned up or down together.
+
+Every trial plays the whole set again at that gain, for what was played before grows hotter with it. Otherwise it is
+found as that of a single track: from the ladder of gains, with the rows that decide read again from their files, and
+all files once more where heat binds and clipping has a large part; behind a limiter from replays only.
+"""
+
+from __future__ import annotations
+
+import itertools
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from auditor.judgement.before import Before
+from auditor.judgement.carried import of_channels, silence_after
+from auditor.judgement.look import NEAR_DB, ROWS_AT_A_TIME, Look, Row, look_at
+from auditor.judgement.margin import Trial, TrialChannel, trial_channel
+from auditor.judgement.replayed_margin import limited_margin
+from auditor.judgement.trial import Point, at
+from auditor.protection import ends
+from auditor.threads import THREADS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from auditor.audit_types import Cause
+    from auditor.chain.play import Played
+    from auditor.chain.splitter import HfFrames
+    from auditor.judgement.worst import Excess
+    from auditor.rig import Rig
+
+
+def night_margin(
+    tracks: Sequence[Played], rig: Rig, *, gap_s: float, whole_s: float
+) -> tuple[float | None, Cause | None]:
+    """Largest gain change of the whole set for which nothing in it is at risk, with the part within its tolerance.
+
+    Parameters
+    ----------
+    tracks : sequence of Played
+        With the ladder of other gains.
+    rig : Rig
+    gap_s : float
+        Silence between two tracks [s].
+    whole_s : float
+        Length of the whole set [s].
+
+    Returns
+    -------
+    margin_db : float or None
+        None where even the highest gain tried reaches no limit.
+    limited_by : Cause or None
+    """
+    settings = ends(rig.protection) or (rig.protection,)
+    sets = [_TrialSet(tracks, replace(rig, protection=each), gap_s, whole_s) for each in settings]
+    starts = [at(each.excess, 0.0) for each in sets]
+    found: list[tuple[float, Cause]] = []
+    for each, start in sorted(zip(sets, starts, strict=True), key=lambda pair: -pair[1].excess_db):
+        here = at(each.excess, min(found)[0]) if found else start
+        tighter = each.margin(here) if here.excess_db >= -NEAR_DB or not found else None
+        found += [tighter] if tighter is not None else []
+    return min(found, default=(None, None))
+
+
+class _TrialSet(Trial):
+    """All tracks at trial gains, one after the other."""
+
+    def __init__(self, tracks: Sequence[Played], rig: Rig, gap_s: float, whole_s: float) -> None:
+        super().__init__()
+        self._rig = rig
+        self._gap_s = gap_s
+        self._whole_s = whole_s
+        self._tracks = [[trial_channel(feed, rig) for feed in played.feeds] for played in tracks]
+        self._channels = list(itertools.chain(*self._tracks))
+
+    @property
+    def highest_gain_db(self) -> float:
+        return min(each.highest_gain_db for each in self._channels)
+
+    def margin(self, start: Point) -> tuple[float, Cause] | None:
+        return limited_margin(self.excess, start) if self._rig.limiters else super().margin(start)
+
+    def looked(self, gain_db: float) -> Look:
+        return self._run(lambda channel: channel.frames(gain_db))
+
+    def energies_v2(self, gain_db: float) -> tuple[float, float]:
+        each = [channel.energies_v2(gain_db) for channel in self._channels]
+        return sum(now for now, _ in each), sum(then for _, then in each)
+
+    def replayed_excess(self, gain_db: float) -> Excess | None:
+        try:
+            return self._run(lambda channel: _or_gone(channel.replayed(gain_db))).excess
+        except _GoneError:
+            return None
+
+    def read_rows(self, rows: Sequence[Row], gain_db: float) -> bool:
+        is_new = False
+        for number, channel in enumerate(self._channels):
+            own = [(power_w, place[1:]) for power_w, place in rows if place[0] == number]
+            is_new |= bool(own) and channel.read_rows(own, gain_db)
+        return is_new
+
+    def _run(self, frames_of: Callable[[TrialChannel], HfFrames]) -> Look:
+        """The whole set once, with such frames."""
+        before: tuple[Before, ...] = (Before(whole_s=self._whole_s),)
+        seen: list[Look] = []
+        with ThreadPoolExecutor(max_workers=THREADS) as pool:
+            for channels in self._tracks:
+                frames = list(pool.map(frames_of, channels))
+                starts = of_channels(before, len(channels))
+                found = list(pool.map(lambda each, start: look_at(each, self._rig, start), frames, starts))
+                seen += [look for look, _ in found]
+                silence_s = silence_after(frames[0], self._gap_s)
+                before = tuple(after.after_silence(silence_s, self._rig)[0] for _, after in found)
+        rows = [(power_w, (number, *place)) for number, look in enumerate(seen) for power_w, place in look.loudest_rows]
+        return Look(max(look.excess for look in seen), sorted(rows, reverse=True)[:ROWS_AT_A_TIME])
+
+
+class _GoneError(Exception):
+    """A file is no longer there, or no longer the same."""
+
+
+def _or_gone(frames: HfFrames | None) -> HfFrames:
+    if frames is None:
+        raise _GoneError
+    return frames

@@ -1,0 +1,126 @@
+"""What the header of a sound file says: rate, channels, length, and which stretch of it an entry means.
+
+What is missing from a file is found where the file tells: by the length that its header claims (WAV, W64, RF64, AIFF,
+AU, FLAC, MP3 with a length tag) or by its end mark (Ogg). An MP3 without a length tag that was cut off looks whole.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import replace
+
+import soundfile
+
+from auditor.errors import ProgrammeError
+from auditor.programme.entry import Entry, Source, as_entry, clock
+from auditor.programme.files import refuse_unreadable
+from auditor.programme.sound_file import Programme
+
+_BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
+_HEADROOM_DB = 12.0
+_COPY_HINT = "copy or export it again from its source"
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 768_000  # below, the loudness filters are undefined and no HF is left
+
+# What libsndfile says of a file whose header claims more than the file holds, before it goes by what there is.
+_CLAIM = re.compile(r"^ *(?:data|SSND|Data Size|riff|Riff size) *: (\d+) \(should be (\d+)\)", re.MULTILINE)
+_NO_OGG_END = "Last page lacks an end-of-stream bit"
+# Programs that write into a pipe cannot know the length and put one of these, or nearly, in its place.
+_LENGTH_UNKNOWN = (range(0x7FFF_F000, 0x8000_0000), range(0xFFFF_F000, 0x1_0000_0000))
+_FRAMES_UNKNOWN = 1 << 62  # libsndfile's count for a FLAC file that does not state its own is beyond this
+_NOT_SOUND = (1, 7)  # libsndfile: format not recognised, and what its MP3 reader says to the same
+
+
+def inspect(source: Source) -> Programme:
+    """Look at a file's header.
+
+    Parameters
+    ----------
+    source : str, Path or Entry
+        The length of an entry that cuts a file is that of the cut.
+
+    Raises
+    ------
+    ProgrammeError
+        If the file is missing, unreadable, empty, not sound, holds no samples, or ends before the cut begins.
+    """
+    entry = as_entry(source)
+    where = entry.path
+    refuse_unreadable(where)
+    try:
+        with open_sound(where) as sound:
+            programme = Programme(
+                path=where,
+                sample_rate_hz=sound.samplerate,
+                channel_count=sound.channels,
+                declared_length=_declared_length(sound),
+                end_lost=_NO_OGG_END in sound.extra_info,
+                headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
+            )
+            # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
+            headerless = sound.format == "RAW"
+    except soundfile.LibsndfileError as error:
+        if error.code not in _NOT_SOUND:
+            reason = error.error_string.rstrip(".")
+            raise ProgrammeError(f"is damaged or cut off: {reason}", where=where, hint=_COPY_HINT) from None
+        headerless = True
+    except (RuntimeError, TypeError):
+        headerless = True
+    if headerless:
+        from auditor.programme import decode_av
+
+        programme = decode_av.inspect(where)
+    if programme.declared_length == 0:
+        raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
+    if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:
+        raise ProgrammeError(
+            "has a sampling rate out of range",
+            where=where,
+            got=f"{programme.sample_rate_hz} Hz",
+            allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            hint="export it again at 44100 Hz or more",
+        )
+    return _cut(programme, entry)
+
+
+def _cut(programme: Programme, entry: Entry) -> Programme:
+    """The stretch of the file that the entry means."""
+    rate, whole = programme.sample_rate_hz, programme.declared_length
+    first = round(entry.start_s * rate)
+    if whole is not None and first >= whole:
+        what = f"begins at {clock(entry.start_s)}, and the file ends at {clock(whole / rate)}"
+        raise ProgrammeError(what, where=entry.name, hint="is it the CUE sheet of another file?")
+    length = None if entry.end_s is None else round(entry.end_s * rate) - first
+    if length is not None and length <= 0:
+        raise ProgrammeError("is cut to nothing", where=entry.name, hint="put the indexes of the CUE sheet right")
+    rest = None if whole is None else whole - first
+    return replace(
+        programme,
+        first=first,
+        length=length,
+        declared_length=rest if length is None else length,
+        file_length=whole,
+        end_lost=programme.end_lost and length is None,
+        headroom_db=max(0.0, programme.headroom_db + entry.change_db),
+        entry=entry,
+    )
+
+
+def open_sound(path: str) -> soundfile.SoundFile:
+    """Open what libsndfile reads."""
+    # As bytes: a name need not be valid UTF-8, and soundfile insists on that of text.
+    return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+
+
+def _declared_length(sound: soundfile.SoundFile) -> int | None:
+    length = int(sound.frames)
+    if length > _FRAMES_UNKNOWN:
+        return None
+    claim = _CLAIM.search(sound.extra_info)
+    if claim is None:
+        return length
+    claimed_bytes, held_bytes = map(int, claim.groups())
+    if any(claimed_bytes in unknown for unknown in _LENGTH_UNKNOWN):
+        return None if length else 0
+    return length * claimed_bytes // held_bytes if held_bytes else 0
