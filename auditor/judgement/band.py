@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 
 from auditor.audit_types import Band, Narrowing
 from auditor.judgement.band_bench import Bench
+from auditor.judgement.band_study import Spot, Study
 from auditor.judgement.trial import LEAST_SLOPE
 from auditor.protection import opens
 from auditor.rig_assumptions import SPREADS
@@ -31,7 +32,7 @@ from auditor.threads import THREADS
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
-    from auditor.audit_types import Cause, Verdict
+    from auditor.audit_types import Verdict
     from auditor.chain.play import ChannelFeed, Played
     from auditor.rig import Rig
 
@@ -41,8 +42,6 @@ GAIN_KEY = "level.gain_db"
 # Added at both ends, in decibels of excess: the ladder is up to 0.04 dB off. A lamp at full work makes more of it.
 _GUARD_DB = 0.05
 _LEAST_GUARD_DB, _MOST_GUARD_DB = 0.15, 0.5
-_NEAR_DB = 3.0  # quantities that may come that near to the one that decides are worked out too
-_FAR_DB = 60.0  # a quantity that far under its limit decides nothing
 _LEAST_EFFECT_DB = 0.02
 _BEYOND_SHARE = 0.3  # of what lies between the best rig found and what each quantity alone allows
 _WORTH_DB = 0.05  # less than that more room is not worth a search
@@ -141,62 +140,6 @@ class _Ends:
     engages: bool = False
 
 
-# A quantity of the channel with the part as rated or at an end of its tolerance.
-_Spot = tuple[int, "Cause"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Study:
-    """What each value does to each quantity at one gain, in decibels of gain: what its excess is worth there.
-
-    nominal_db : mapping
-        Excess with every value as assumed.
-    moves_db : mapping
-        By quantity and key, the change of its excess at each position; nought at nought.
-    """
-
-    nominal_db: Mapping[_Spot, float]
-    moves_db: Mapping[_Spot, Mapping[str, Mapping[float, float]]]
-
-    def push(self, spot: _Spot, key: str, *, careful: bool) -> tuple[float, float]:
-        """The position that pushes a quantity up most, or down most, and by how much [dB]."""
-        pick = max if careful else min
-        return pick(self.moves_db[spot][key].items(), key=lambda move: move[1])
-
-    def corner(self, spot: _Spot, *, careful: bool, known: str | None) -> dict[str, float]:
-        """All positions that do so, but for a value that is known."""
-        found = {key: self.push(spot, key, careful=careful)[0] for key in self.moves_db[spot] if key != known}
-        return {key: position for key, position in found.items() if position}
-
-    def corners(self, *, careful: bool, known: str | None) -> dict[_Spot, dict[str, float]]:
-        """Those of the quantities that may decide when every value stands so, by the sum of what each does."""
-        sums_db = {
-            spot: nominal_db
-            + sum(self.push(spot, key, careful=careful)[1] for key in self.moves_db[spot] if key != known)
-            for spot, nominal_db in self.nominal_db.items()
-        }
-        least_db = max(sums_db.values()) - _NEAR_DB
-        deciding = [spot for spot, sum_db in sums_db.items() if sum_db >= least_db]
-        return {spot: self.corner(spot, careful=careful, known=known) for spot in deciding}
-
-    def compromise(self, keys: list[str]) -> dict[str, float]:
-        """Positions at which the worst quantity is least: a linear programme, as if effects were straight and added."""
-        import numpy as np
-        from scipy.optimize import linprog
-
-        spots = [spot for spot, nominal_db in self.nominal_db.items() if nominal_db > -_FAR_DB]
-        rows = [[*(self.moves_db[spot][key][end] for end in (-1.0, 1.0) for key in keys), -1.0] for spot in spots]
-        limits = [-self.nominal_db[spot] for spot in spots]
-        bounds = [(0.0, 1.0)] * (2 * len(keys)) + [(None, None)]
-        target = np.zeros(2 * len(keys) + 1)
-        target[-1] = 1.0
-        solved = linprog(target, A_ub=rows, b_ub=limits, bounds=bounds)
-        if not solved.success:
-            return {}
-        down, up = solved.x[: len(keys)], solved.x[len(keys) : -1]
-        return {key: float(position) for key, position in zip(keys, up - down, strict=True) if abs(position) > 1e-6}
-
-
 class _ChannelBand:
     """One channel in rigs with other values."""
 
@@ -205,7 +148,7 @@ class _ChannelBand:
         self._keys = [each.key for each in bands(rig) if each.key != GAIN_KEY]
         self._opens = opens(rig.protection)
         self._bench = Bench(feed, rig)
-        self._studies: list[_Study] = []
+        self._studies: list[Study] = []
         self._easiest: dict[str, float] = {}
 
     def ends(self, tell: Tell) -> _Ends:
@@ -251,7 +194,7 @@ class _ChannelBand:
         # Each position of a limiter's value is a replay of the file.
         return _BETWEEN if not key.startswith("limiter.") else _ENDS
 
-    def _study(self, gain_db: float, tell: Tell) -> _Study:
+    def _study(self, gain_db: float, tell: Tell) -> Study:
         """Move each value by itself."""
         trial, parts = self._bench.trial, self._bench.parts
         nominal = {part: trial(part, {}).excesses(gain_db) for part in parts}
@@ -261,7 +204,7 @@ class _ChannelBand:
             for part in parts
             for cause, excess_db in nominal[part].items()
         }
-        moves: dict[_Spot, dict[str, dict[float, float]]] = {
+        moves: dict[Spot, dict[str, dict[float, float]]] = {
             (part, cause): {key: {0.0: 0.0} for key in self._keys} for part in parts for cause in nominal[part]
         }
         for number, key in enumerate(self._keys, start=1):
@@ -272,7 +215,7 @@ class _ChannelBand:
                         moves[part, cause][key][position] = moved_db / slopes[part, cause]
             tell(0.4 * number / len(self._keys))
         found = {spot: nominal[spot[0]][spot[1]] / slope for spot, slope in slopes.items()}
-        return _Study(nominal_db=found, moves_db=moves)
+        return Study(nominal_db=found, moves_db=moves)
 
     def _low_db(self, known: str | None = None) -> float:
         corners = self._studies[0].corners(careful=True, known=known)
