@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from typing import Any
 
-from auditor.driver.motion import implied_electrical_q, joint_q
+from auditor.driver.motion import implied_electrical_q
 from auditor.errors import Fault
 from auditor.rig_fields import shown
 
@@ -15,42 +16,39 @@ _ONLY_FOR_MOTION = ("moving_mass_g", "force_factor_t_m", "excursion_limit_mm", "
 _MOST_OFF = 2.0  # data sheets round, and dc resistance may be assumed; own estimate
 
 
-def motion_faults(driver: Mapping[str, Any]) -> list[Fault]:
+def motion_faults(driver: Mapping[str, Any], *, given: AbstractSet[str]) -> list[Fault]:
     """What the sound values of ``[driver]`` say together that cannot be.
 
     Parameters
     ----------
     driver : mapping
         Sound values, filled in.
+    given : set of str
+        Keys that the rig file has there, sound or not: what is wrong by itself has been told.
     """
-    if not set(_ONLY_FOR_MOTION) & driver.keys():
+    if not set(_ONLY_FOR_MOTION) & given:
         return []
-    wanted = "excursion_limit_mm" if "excursion_limit_mm" in driver else "the displacement of the dome"
+    wanted = "excursion_limit_mm" if "excursion_limit_mm" in given else "the displacement of the dome"
     faults = [
         Fault(key=f"driver.{key}", what=f"missing: {wanted} cannot be used without it", hint="see the data sheet")
         for key in NEEDED
-        if key not in driver
+        if key not in given
     ]
-    given = [key for key in _QS if key in driver]
-    if "total_q" in driver and given:
-        what = f"given beside {' and '.join(given)}, which say the same"
+    beside = [key for key in _QS if key in given]
+    if "total_q" in given and beside:
+        what = f"given beside {' and '.join(beside)}, which say the same"
         hint = "keep total_q, or mechanical_q with electrical_q"
-        faults.append(Fault(key="driver.total_q", what=what, got=shown(driver["total_q"]), hint=hint))
-    elif "total_q" not in driver:
+        faults.append(Fault(key="driver.total_q", what=what, hint=hint))
+    elif "total_q" not in given:
         what, hint = f"missing: {wanted} cannot be used without it", "or total_q instead of both"
-        faults += [Fault(key=f"driver.{key}", what=what, hint=hint) for key in _QS if key not in driver]
+        faults += [Fault(key=f"driver.{key}", what=what, hint=hint) for key in _QS if key not in given]
     return faults or _disagreement(driver)
-
-
-def total_q(driver: Mapping[str, Any]) -> float:
-    """Q by all damping together, from whichever keys give it."""
-    given = driver.get("total_q")
-    return float(given) if given is not None else joint_q(driver["mechanical_q"], driver["electrical_q"])
 
 
 def _disagreement(driver: Mapping[str, Any]) -> list[Fault]:
     """A coil damps by its force factor and resistance: a Q that says otherwise belongs to another driver."""
-    if "dc_resistance_ohm" not in driver:
+    whole = {*NEEDED, "dc_resistance_ohm"} <= driver.keys() and ("total_q" in driver or set(_QS) <= driver.keys())
+    if not whole:
         return []
     implied = implied_electrical_q(
         **{key: driver[key] for key in NEEDED}, dc_resistance_ohm=driver["dc_resistance_ohm"]

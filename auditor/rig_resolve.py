@@ -61,7 +61,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"])
-    faults += _driver_faults(values) + motion_faults(values["driver"])
+    faults += _driver_faults(values) + motion_faults(values["driver"], given=_given(document, "driver"))
     derived, found = _fill_thermal(values)
     faults += found
     if faults or settings is None:
@@ -87,6 +87,12 @@ def _first_of_each_key(faults: list[Fault]) -> list[Fault]:
     for fault in faults:
         first.setdefault(fault.key, fault)
     return list(first.values())
+
+
+def _given(document: Mapping[str, Any], table: str) -> set[str]:
+    """The keys that stand in a table, sound or not."""
+    raw = document.get(table)
+    return set(raw) if isinstance(raw, dict) else set()
 
 
 def _in_file_order(keys: list[str]) -> tuple[str, ...]:

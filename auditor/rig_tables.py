@@ -213,8 +213,8 @@ class Driver(RigTable):
         unit="g",
         low=0.01,
         high=50.0,
-        below="no dome is that light: is it in kilograms?",
-        above="no HF driver is that heavy: is it in milligrams?",
+        below="no dome is that light, unless written in kilograms",
+        above="no HF driver is that heavy, unless written in milligrams",
         optional=True,
     )
     force_factor_t_m: float | None = quantity(

@@ -47,11 +47,11 @@ def band_of_set(
         over = _carried(rig, played, careful=careful)
         if over.excess_db <= 0.0:
             continue
-        least_db = low_db if careful else high_db
-        asked_db = -least_db if math.isfinite(least_db) else 0.0
-        margin_db = -limited_db - over.turn_down_db(asked_db - limited_db)
+        margin_db = -limited_db - over.turn_down_db(0.0)
         low_db, high_db = min(low_db, margin_db), high_db if careful else min(high_db, margin_db)
-        pinned = {key: (min(low, low_db), min(high, high_db)) for key, (low, high) in pinned.items()}
+        pinned = {
+            key: (min(low, margin_db), high if careful else min(high, margin_db)) for key, (low, high) in pinned.items()
+        }
     return stated(rig, low_db, high_db, pinned, verdict=verdict)
 
 

@@ -187,7 +187,7 @@ def test_without_the_keys_nothing_is_computed_and_the_document_says_null() -> No
         ),
         ({**DOME, "mechanical_q": 0.0}, "driver.mechanical_q: "),
         ({**DOME, "electrical_q": -1.0}, "driver.electrical_q: "),
-        ({**DOME, "moving_mass_g": 0.00045}, "is it in kilograms?"),
+        ({**DOME, "moving_mass_g": 0.00045}, "no dome is that light, unless written in kilograms"),
         ({**DOME, "force_factor_t_m": 0.0}, "driver.force_factor_t_m: "),
         ({**DOME, **LIMIT, "excursion_limit_mm": 0.0}, "driver.excursion_limit_mm: "),
         ({**DOME, "electrical_q": 9.0}, "driver.electrical_q: does not fit the other values of the driver, got 9"),
