@@ -44,7 +44,7 @@ _GUARD_DB = 0.05
 _LEAST_GUARD_DB, _MOST_GUARD_DB = 0.15, 0.5
 _LEAST_EFFECT_DB = 0.02
 _BEYOND_SHARE = 0.3  # of what lies between the best rig found and what each quantity alone allows
-_WORTH_DB = 0.05  # less than that more room is not worth a search
+_WORTH_DB, _WORTH_LESS_DB = 0.05, 0.02  # less than that more, or less, room is not worth a search
 _LEAST_NARROWING_DB = 0.05
 _TRIALS, _TRIALS_OF_OPENING = 12, 48
 _SEED = 1
@@ -150,6 +150,7 @@ class _ChannelBand:
         self._bench = Bench(feed, rig)
         self._studies: list[Study] = []
         self._easiest: dict[str, float] = {}
+        self._hardest: tuple[int, dict[str, float]] = (0, {})
 
     def ends(self, tell: Tell) -> _Ends:
         """Work them out."""
@@ -218,9 +219,26 @@ class _ChannelBand:
         return Study(nominal_db=found, moves_db=moves)
 
     def _low_db(self, known: str | None = None) -> float:
-        corners = self._studies[0].corners(careful=True, known=known)
-        each = _each_once([(spot[0], corner) for spot, corner in corners.items()])
-        return min(self._bench.margin_of_part_db(part, corner) for part, corner in each)
+        """The least room of any rig in the bands: that of the hardest corner.
+
+        Values may help each other: what spares a coil by itself may harm it beside others. So from the hardest corner
+        that the effects give, each value is moved once more.
+        """
+        bench = self._bench
+        corners = [(spot[0], corner) for spot, corner in self._studies[0].corners(careful=True, known=known).items()]
+        part, corner = self._hardest
+        corners.append((part, {key: position for key, position in corner.items() if key != known}))
+        tried = [(bench.margin_of_part_db(part, corner), part, corner) for part, corner in _each_once(corners)]
+        least_db, part, corner = min(tried, key=lambda found: found[0])
+        for key in self._keys if known is None and math.isfinite(least_db) else ():
+            for position in (*self._positions(key), 0.0):
+                other = {**corner, key: position}
+                if bench.trial(part, other).excess(least_db - _WORTH_LESS_DB)[0] > 0.0:
+                    margin_db = bench.margin_of_part_db(part, other)
+                    least_db, corner = min((least_db, corner), (margin_db, other), key=lambda found: found[0])
+        if known is None:
+            self._hardest = part, corner
+        return least_db
 
     def _high_db(self, known: str | None = None) -> float:
         """The most room of any rig in the bands: the best that is found, and no more than each quantity alone allows.
