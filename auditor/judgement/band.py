@@ -18,14 +18,14 @@ import math
 import random
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from auditor.audit_types import Band, Narrowing
 from auditor.judgement.band_bench import Bench
 from auditor.judgement.band_study import Spot, Study
 from auditor.judgement.trial import LEAST_SLOPE
-from auditor.protection import opens
+from auditor.protection import UNPROTECTED, opens
 from auditor.rig_assumptions import SPREADS
 from auditor.rig_band import bands
 from auditor.threads import THREADS
@@ -144,6 +144,7 @@ class _ChannelBand:
     """One channel in rigs with other values."""
 
     def __init__(self, feed: ChannelFeed, rig: Rig) -> None:
+        self._feed = feed
         self._rig = rig
         self._keys = [each.key for each in bands(rig) if each.key != GAIN_KEY]
         self._opens = opens(rig.protection)
@@ -162,6 +163,7 @@ class _ChannelBand:
         gain_db = min(nominal_db, _OUT_OF_REACH_DB)
         self._studies = [self._study(gain_db, tell)]
         low_db, high_db = self._tried(self._low_db(), self._high_db())
+        low_db = min(low_db, self._unopened_db(gain_db))
         if high_db > gain_db + 1.0 and self._keys:
             # That far up a lamp answers otherwise.
             self._studies.append(self._study(min(high_db, _OUT_OF_REACH_DB), tell))
@@ -185,6 +187,15 @@ class _ChannelBand:
             },
             engages=self._engages(up_db),
         )
+
+    def _unopened_db(self, gain_db: float) -> float:
+        """The lower end as if a part that opens never did: what its timing does over the bands is past predicting."""
+        if not self._opens:
+            return math.inf
+        assumed = tuple(key for key in self._rig.assumed if not key.startswith("protection."))
+        bare = _ChannelBand(self._feed, replace(self._rig, protection=UNPROTECTED, assumed=assumed))
+        bare._studies = [bare._study(gain_db, lambda share: None)]
+        return bare._low_db()
 
     def _guard_db(self, gain_db: float) -> float:
         if self._opens:
@@ -221,24 +232,31 @@ class _ChannelBand:
     def _low_db(self, known: str | None = None) -> float:
         """The least room of any rig in the bands: that of the hardest corner.
 
-        Values may help each other: what spares a coil by itself may harm it beside others. So from the hardest corner
-        that the effects give, each value is moved once more.
+        Values may help each other: what spares a coil by itself may harm it beside others. So in the corners that
+        the effects give, each value is moved once more.
         """
         bench = self._bench
         corners = [(spot[0], corner) for spot, corner in self._studies[0].corners(careful=True, known=known).items()]
         part, corner = self._hardest
         corners.append((part, {key: position for key, position in corner.items() if key != known}))
         tried = [(bench.margin_of_part_db(part, corner), part, corner) for part, corner in _each_once(corners)]
+        if known is None:
+            tried = [self._harder(*found) for found in tried if math.isfinite(found[0])] or tried
         least_db, part, corner = min(tried, key=lambda found: found[0])
-        for key in self._keys if known is None and math.isfinite(least_db) else ():
+        if known is None:
+            self._hardest = part, corner
+        return least_db
+
+    def _harder(self, least_db: float, part: int, corner: dict[str, float]) -> tuple[float, int, dict[str, float]]:
+        """A corner with each value moved once more, where that leaves less room."""
+        bench = self._bench
+        for key in self._keys:
             for position in (*self._positions(key), 0.0):
                 other = {**corner, key: position}
                 if bench.trial(part, other).excess(least_db - _WORTH_LESS_DB)[0] > 0.0:
                     margin_db = bench.margin_of_part_db(part, other)
                     least_db, corner = min((least_db, corner), (margin_db, other), key=lambda found: found[0])
-        if known is None:
-            self._hardest = part, corner
-        return least_db
+        return least_db, part, corner
 
     def _high_db(self, known: str | None = None) -> float:
         """The most room of any rig in the bands: the best that is found, and no more than each quantity alone allows.
