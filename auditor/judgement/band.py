@@ -232,18 +232,18 @@ class _ChannelBand:
     def _low_db(self, known: str | None = None) -> float:
         """The least room of any rig in the bands: that of the hardest corner.
 
-        Values may help each other: what spares a coil by itself may harm it beside others. So in the corners that
-        the effects give, each value is moved once more.
+        Values may help each other: what spares a coil by itself may harm it beside others. So in the hardest
+        corner that the effects give, each value is moved once more.
         """
         bench = self._bench
         corners = [(spot[0], corner) for spot, corner in self._studies[0].corners(careful=True, known=known).items()]
         part, corner = self._hardest
         corners.append((part, {key: position for key, position in corner.items() if key != known}))
         tried = [(bench.margin_of_part_db(part, corner), part, corner) for part, corner in _each_once(corners)]
-        if known is None:
-            tried = [self._harder(*found) for found in tried if math.isfinite(found[0])] or tried
         least_db, part, corner = min(tried, key=lambda found: found[0])
         if known is None:
+            if math.isfinite(least_db):
+                least_db, part, corner = self._harder(least_db, part, corner)
             self._hardest = part, corner
         return least_db
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from auditor.audit_types import Cause
 
-_NEAR_CAREFUL_DB = 12.0  # careful: effects may do more together than their sum
 _NEAR_DB = 3.0  # quantities that may come that near to the one that decides are worked out too
 _FAR_DB = 60.0  # a quantity that far under its limit decides nothing
 # A quantity of the channel with the part as rated or at an end of its tolerance.
@@ -50,7 +49,7 @@ class Study:
             + sum(self.push(spot, key, careful=careful)[1] for key in self.moves_db[spot] if key != known)
             for spot, nominal_db in self.nominal_db.items()
         }
-        least_db = max(sums_db.values()) - (_NEAR_CAREFUL_DB if careful else _NEAR_DB)
+        least_db = max(sums_db.values()) - _NEAR_DB
         deciding = [spot for spot, sum_db in sums_db.items() if sum_db >= least_db]
         return {spot: self.corner(spot, careful=careful, known=known) for spot in deciding}
 
