@@ -139,12 +139,15 @@ def _accepted(model: type[RigTable], key: str) -> str:
 
 
 def _assumption(table: str, key: str) -> str:
-    from auditor.rig_assumptions import _REASONS
+    from auditor.rig_assumptions import _REASONS, SPREADS
 
     reason = _REASONS.get(f"{table}.{key}")
     if reason is None:
         return "see below the table"
-    _, why, band = reason
+    _, why, remark = reason
+    spread = SPREADS.get(f"{table}.{key}")
+    said = f"band {spread.words(reason[0])}: {spread.basis}" if spread is not None else ""
+    band = "; ".join(each for each in (said, remark) if each)
     fixed = _CONSTANT.get(f"{table}.{key}", "")
     return f"{f'{fixed}: ' if fixed else ''}{why}{f' ({band})' if band else ''}"
 
