@@ -14,6 +14,7 @@ from auditor.judgement.passages import ENGAGED_FROM_DB
 from auditor.judgement.ratings import stretches
 from auditor.judgement.trial import LEAST_SLOPE, at
 from auditor.protection import ends as protection_ends
+from auditor.protection import opens
 from auditor.rig_band import played_parts, varied
 
 if TYPE_CHECKING:
@@ -45,6 +46,9 @@ class Bench:
         self._takes = takes
         self._exact: dict[Any, ExactRows] = {}
         self._grid = KeptFrames.of(feed.frames)
+        # Of parts that open the excess goes up and down with gain, and behind a limiter each gain is a replay.
+        self._is_plain = not (opens(rig.protection) or rig.limiters)
+        self._start_db = 0.0
         # The part at either end of its tolerance, or as rated.
         self.parts = range(1 if protection_ends(rig.protection) is None else 2)
 
@@ -55,8 +59,24 @@ class Bench:
     def margin_of_part_db(self, part: int, positions: Positions, only: Cause | None = None) -> float:
         """The same with the part at one end of it; with `only`, as far as that alone goes."""
         trial = self.trial(part, positions, only=only)
-        found = trial.margin_by_ladder(at(trial.excess, 0.0))
+        found = trial.margin_by_ladder(at(trial.excess, self._start_db))
+        if found is not None and self._is_plain:
+            self._start_db = found[0]  # the next rig's is near
         return math.inf if found is None else found[0]
+
+    def is_between(self, positions: Positions, low_db: float, high_db: float) -> bool:
+        """Whether the margin is sure to lie between two gains: told by the excess there, where that goes one way."""
+        if not self._is_plain or math.isinf(low_db):
+            return False
+        at_low = all(self._sure_excess_db(part, positions, low_db, sign=1.0) <= 0.0 for part in self.parts)
+        if not at_low or math.isinf(high_db):
+            return at_low
+        return any(self._sure_excess_db(part, positions, high_db, sign=-1.0) > 0.0 for part in self.parts)
+
+    def _sure_excess_db(self, part: int, positions: Positions, gain_db: float, *, sign: float) -> float:
+        """Excess at a gain, moved by what an unread peak may be off."""
+        excess_db, cause = self.trial(part, positions).excess(gain_db)
+        return excess_db + (sign * _UNREAD_PEAK_DB if cause == "driver_power_peak" else 0.0)
 
     def rig_at(self, part: int, positions: Positions) -> Rig:
         """The rig itself."""

@@ -215,6 +215,8 @@ class ChannelBand:
         dice = random.Random(_SEED)
         for _ in range(_TRIALS_OF_OPENING if self._opens else _TRIALS):
             positions = {key: dice.choice(ENDS) if self._plays(key) else dice.uniform(-1.0, 1.0) for key in self._keys}
+            if self._bench.is_between(positions, low_db, high_db):
+                continue
             margin_db = self._bench.margin_db(positions)
             low_db, high_db = min(low_db, margin_db), max(high_db, margin_db)
         return low_db, high_db

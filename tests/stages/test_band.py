@@ -17,14 +17,16 @@ from auditor.audit_types import Audit, Band
 from auditor.chain.play import Played, play
 from auditor.demo import demo_paths, demo_rig_path
 from auditor.pipeline import audit_set, banded, judge
+from auditor.report.band_words import sentence
 from auditor.report.records import schema, to_json
 from auditor.rig import Rig
-from auditor.rig_assumptions import _REASONS, SPREADS
-from auditor.rig_band import bands, varied
+from auditor.rig_assumptions import _REASONS, SPREADS, assumed_value
+from auditor.rig_band import bands, keys_of_playing, level_change_db, varied
 from auditor.rig_resolve import resolve_rig
+from auditor.spread import Processes
 from tests.cli.harness import run
 
-DRAWS = 200
+DRAWS, DRAWS_PLAYED = 200, 40  # the fewer where each is played anew
 DRIVER = {"rated_impedance_ohm": 8.0, "continuous_power_w": 60.0}
 DRUMS, SQUEAL, TONE = 4, 5, 6  # of the demonstration, counted from 0
 
@@ -38,6 +40,15 @@ def rig_of(**tables: dict[str, Any]) -> Rig:
 
 
 LEVEL = {"full_scale_dbu": 18.0, "gain_db": -8.0}
+SPL = {"target_spl_db": 108.0, "target_distance_m": 1.0, "box_sensitivity_db": 95.0}
+PARTS = [
+    {"kind": "series_capacitor", "capacitance_f": 8e-6},
+    {"kind": "shunt_inductor", "inductance_h": 0.4e-3},
+    {"kind": "l_pad", "pad_db": 3.0},
+]
+LOW = {"alignment": "butterworth", "order": 2, "frequency_hz": 900.0, "pad_db": 6.0}
+DOME = {"resonance_hz": 900.0, "total_q": 0.9, "moving_mass_g": 0.45, "force_factor_t_m": 3.0}
+DOME |= {"excursion_limit_mm": 0.15}
 CROSSOVER = {"alignment": "linkwitz-riley", "order": 4, "frequency_hz": 1800.0}
 RIGS: dict[str, dict[str, dict[str, Any]]] = {
     "as in the demonstration": {},
@@ -49,7 +60,15 @@ RIGS: dict[str, dict[str, dict[str, Any]]] = {
     "no protection": {"driver": DRIVER, "protection": {"kind": "none"}},
     "fuse": {"driver": DRIVER, "protection": {"kind": "fuse", "rating_a": 2.0, "characteristic": "T"}},
     "relay": {"driver": DRIVER, "protection": {"kind": "relay", "threshold_v": 25.0}},
+    "modelled impedance": {"driver": DRIVER | {"voice_coil_inductance_h": 0.1e-3}},
+    "network": {"driver": DRIVER | {"voice_coil_inductance_h": 0.1e-3}, "crossover": {"parts": PARTS}},
+    "dome": {"driver": DRIVER | DOME, "crossover": LOW, "protection": {"kind": "none"}},
+    "spl": {"level": SPL},
+    "mono": {"level": LEVEL | {"full_scale_dbu": 12.0, "channels": "mono"}},
 }
+
+
+PLAYED = ("modelled impedance", "network", "dome")
 
 
 @cache
@@ -64,7 +83,8 @@ def found(name: str, track: int) -> tuple[Played, Rig, Audit, Band]:
 def margin_db(played: Played, rig: Rig, usual: Rig) -> float:
     """What the whole corridor says of a drawn rig; played anew where a drawn value changes what is played."""
     plays = ("level", "crossover", "limiters")
-    if any(getattr(rig, table) != getattr(usual, table) for table in plays):
+    moves = rig.driver.dome != usual.driver.dome or rig.driver.impedance != usual.driver.impedance
+    if moves or any(getattr(rig, table) != getattr(usual, table) for table in plays):
         played = play(played.programme.path, rig)
     margin = judge(played, rig).margin_db
     return math.inf if margin is None else margin
@@ -82,6 +102,9 @@ def margin_db(played: Played, rig: Rig, usual: Rig) -> float:
         ("no protection", TONE),
         ("fuse", TONE),
         ("relay", SQUEAL),
+        ("modelled impedance", TONE),
+        ("network", SQUEAL),
+        ("dome", TONE),
     ],
 )
 def test_no_rig_drawn_from_the_bands_has_a_margin_outside(name: str, track: int) -> None:
@@ -91,7 +114,7 @@ def test_no_rig_drawn_from_the_bands_has_a_margin_outside(name: str, track: int)
     dice = random.Random(name)
     keys = [each.key for each in bands(rig)]
     outside = []
-    for number in range(DRAWS):
+    for number in range(DRAWS_PLAYED if name in PLAYED else DRAWS):
         # Every other one at a corner, which is further out than a draw from inside ever comes.
         drawn = {key: dice.choice((-1.0, 1.0)) if number % 2 else dice.uniform(-1.0, 1.0) for key in keys}
         margin = margin_db(played, varied(rig, drawn), rig)
@@ -183,19 +206,71 @@ def test_what_is_derived_from_a_varied_value_is_as_in_a_rig_file_that_gives_it()
     assert aluminium == rig_of(driver=DRIVER | {"coil_material": "aluminium"}).driver
 
 
+def test_a_varied_resistance_goes_into_impedance_and_network_as_in_a_rig_file_that_gives_it() -> None:
+    usual = rig_of(**RIGS["network"])
+    moved = varied(usual, {"driver.dc_resistance_ohm": 1.0, "crossover.parts.2.resistance_ohm": 1.0})
+    driver = RIGS["network"]["driver"] | {"dc_resistance_ohm": moved.driver.dc_resistance_ohm}
+    parts = [PARTS[0], PARTS[1] | {"resistance_ohm": 1.0}, PARTS[2]]
+    given = rig_of(driver=driver, crossover={"parts": parts})
+    assert moved.crossover.network != usual.crossover.network
+    assert (moved.driver, moved.crossover) == (given.driver, given.crossover)
+    assert set(keys_of_playing(usual)) == {"driver.dc_resistance_ohm", "crossover.parts.2.resistance_ohm"}
+    assert keys_of_playing(rig_of(driver=DRIVER, crossover=CROSSOVER)) == frozenset()
+
+
+def test_a_level_that_is_assumed_shifts_the_band_by_its_own() -> None:
+    """Programme assumed at -14 dBFS that is at -24 has 10 dB more for full scale, at -8 it has 6 dB less."""
+    rig = rig_of(**RIGS["spl"])
+    for position, louder_db in ((-1.0, 10.0), (1.0, -6.0)):
+        moved = varied(rig, {"level.target_level_dbfs": position})
+        given = rig_of(level=SPL | {"target_level_dbfs": moved.level.target_level_dbfs})
+        assert moved.level.unity_v == pytest.approx(given.level.unity_v)
+        assert level_change_db(rig, moved) == pytest.approx(louder_db)
+    mono = rig_of(**RIGS["mono"])
+    assert level_change_db(mono, varied(mono, {"level.mono_gain_db": 1.0})) == pytest.approx(6.02, abs=0.001)
+    assert level_change_db(mono, varied(mono, {"level.mono_gain_db": -1.0})) == 0.0
+
+
+def test_what_the_carried_heat_holds_as_assumed_is_told() -> None:
+    paths = [demo_paths()[SQUEAL], demo_paths()[TONE]]
+    result = audit_set(paths, rig_of(**RIGS["modelled impedance"]), with_band=True)
+    assert result.band is not None
+    assert result.band.held == ("driver.dc_resistance_ohm",)
+    said = sentence(result.band, result.verdict, result.rig)
+    assert said.endswith("Heat carried from track to track is taken with these as assumed: the driver's dc resistance.")
+
+
+def test_workers_find_the_same_band() -> None:
+    paths = [demo_paths()[SQUEAL], demo_paths()[DRUMS]]
+    one, many = (audit_set(paths, rig_of(), with_band=True, way=way) for way in (None, Processes(2)))
+    assert to_json(one, exit_status=1) == to_json(many, exit_status=1)
+
+
+def test_reports_that_grow_line_by_line_have_no_band() -> None:
+    found = run("demo", "--band", "--format", "ndjson")
+    assert found.status == 2
+    assert "ndjson has one margin for each track, so it does not go with --band" in found.err
+
+
 def test_the_ends_of_every_band_are_those_told() -> None:
     for tables in RIGS.values():
         rig = rig_of(**tables)
         for each in bands(rig):
-            table, key = each.key.split(".")
             for position, end in ((-1.0, each.low), (1.0, each.high)):
-                value = getattr(getattr(varied(rig, {each.key: position}), table), key)
+                value = assumed_value(varied(rig, {each.key: position}), each.key)
                 assert value == (pytest.approx(end) if isinstance(end, float) else end), each.key
 
 
 def test_every_value_that_can_be_assumed_has_a_band_or_is_seen_at_a_glance() -> None:
     glance = {
+        "level.channels",
+        "level.calibration_frequency_hz",  # of the tone that was played: no measurement settles what one did oneself
         "amplifier.band",
+        "amplifier.bridged",
+        "amplifier.boxes",
+        "amplifier.box_impedance_ohm",  # for the amplifier's load alone: no margin follows from it
+        "driver.series_count",
+        "driver.parallel_count",
         "limiter.ratio",
         "limiter.band",
         "protection.series_count",
@@ -223,7 +298,7 @@ def test_the_set_is_as_sure_as_its_tightest_track_and_its_document_fits_the_sche
     assert max(shares) == pytest.approx(1.0)
     document = json.loads(to_json(result, exit_status=1))
     jsonschema.Draft202012Validator(schema()).validate(document)
-    assert set(document["set"]["band"]) == {"margin_low_db", "margin_high_db", "verdict_worst", "narrows"}
+    assert set(document["set"]["band"]) == {"margin_low_db", "margin_high_db", "verdict_worst", "narrows", "held"}
 
 
 def test_a_risk_at_the_careful_end_alone_is_said_and_decides_the_exit_status(tmp_path: Path) -> None:

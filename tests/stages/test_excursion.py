@@ -22,6 +22,7 @@ from auditor import audit
 from auditor.chain.play import play
 from auditor.chain.splitter import Splitter, branch_voltage
 from auditor.demo import demo_paths, demo_rig_path
+from auditor.driver.impedance import ModelledImpedance
 from auditor.pipeline import audit_set
 from auditor.report.records import to_json
 from auditor.rig import Crossover, Rig
@@ -114,6 +115,40 @@ def test_music_moves_the_dome_as_a_solver_of_its_equation_of_motion_does() -> No
     assert found_mm.max() == pytest.approx(by_frame.max(), rel=0.01)
     loud = by_frame > 0.05 * by_frame.max()
     assert found_mm[loud] == pytest.approx(by_frame[loud], rel=0.02, abs=0.002 * by_frame.max())
+
+
+def test_each_driver_of_a_string_moves_by_its_share_of_the_volts(tmp_path: Path) -> None:
+    """Two in series have half the branch's voltage each, two such strings in parallel the same again."""
+    path = write_wav(tmp_path / "tone.wav", faded(tone(RATE_HZ, 1000.0, 2.0, 0.1)), RATE_HZ)
+    wired: list[dict[str, float]] = [{}, {"series_count": 2}, {"series_count": 2, "parallel_count": 2}]
+    open_rigs = [rig_of({**DOME, **more}, protection={"kind": "none"}) for more in wired]
+    one, string, bank = (audit(str(path), rig).channels[0].protected.displacement_peak_mm for rig in open_rigs)
+    assert one is not None
+    assert string == pytest.approx(one / 2.0, rel=1e-4)
+    assert bank == string
+
+
+def test_a_pad_takes_off_the_movement_what_it_takes_off_the_volts(tmp_path: Path) -> None:
+    path = write_wav(tmp_path / "tone.wav", faded(tone(RATE_HZ, 1000.0, 2.0, 0.1)), RATE_HZ)
+    with_pad = {"alignment": "linkwitz-riley", "order": 4, "frequency_hz": 1800.0, "pad_db": 6.0}
+    moved = [
+        audit(str(path), rig_of(DOME, crossover=crossover, protection={"kind": "none"})).channels[0].protected
+        for crossover in (with_pad | {"pad_db": 0.0}, with_pad)
+    ]
+    assert moved[0].displacement_peak_mm is not None
+    assert moved[1].displacement_peak_mm == pytest.approx(moved[0].displacement_peak_mm * 10.0 ** (-6.0 / 20.0))
+
+
+def test_the_keys_of_the_resonance_are_one_for_impedance_and_excursion() -> None:
+    both = rig_of({**DOME, **LIMIT, "voice_coil_inductance_h": 0.05e-3}).driver
+    assert isinstance(both.impedance, ModelledImpedance)
+    assert both.dome is not None
+    assert both.impedance.resonance_hz == both.dome.resonance_hz == DOME["resonance_hz"]
+    assert both.dome.total_q == pytest.approx(2.5 * 1.6 / (2.5 + 1.6))
+    alone = {key: value for key, value in DOME.items() if not key.endswith("cal_q")} | {"total_q": 0.98}
+    rig, faults = resolved({**alone, "voice_coil_inductance_h": 0.05e-3})
+    assert rig is None
+    assert any("give mechanical_q and electrical_q instead of total_q" in fault for fault in faults), faults
 
 
 def test_below_resonance_displacement_follows_the_voltage_and_above_it_falls_with_the_square_of_frequency() -> None:
