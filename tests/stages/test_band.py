@@ -39,6 +39,12 @@ def rig_of(**tables: dict[str, Any]) -> Rig:
     return rig
 
 
+THERMAL = {
+    "coil_thermal_resistance_k_per_w": 2.8,
+    "body_thermal_resistance_k_per_w": 1.9,
+    "coil_time_constant_s": 2.9,
+    "body_time_constant_s": 1100.0,
+}
 LEVEL = {"full_scale_dbu": 18.0, "gain_db": -8.0}
 SPL = {"target_spl_db": 108.0, "target_distance_m": 1.0, "box_sensitivity_db": 95.0}
 PARTS = [
@@ -168,14 +174,8 @@ def test_an_assumed_gain_moves_both_ends_by_its_own_band() -> None:
 
 
 def test_with_nothing_assumed_the_band_is_the_margin() -> None:
-    thermal = {
-        "coil_thermal_resistance_k_per_w": 2.8,
-        "body_thermal_resistance_k_per_w": 1.9,
-        "coil_time_constant_s": 2.9,
-        "body_time_constant_s": 1100.0,
-    }
     document = tomllib.loads(Path(demo_rig_path()).read_text(encoding="utf-8"))
-    rig = rig_of(driver=document["driver"] | thermal, protection={"kind": "none"}, site={"ambient_temp_c": 20.0})
+    rig = rig_of(driver=document["driver"] | THERMAL, protection={"kind": "none"}, site={"ambient_temp_c": 20.0})
     assert rig.assumed == ()
     played = play(demo_paths()[TONE], rig)
     audit = banded(judge(played, rig), played)
@@ -232,8 +232,9 @@ def test_a_level_that_is_assumed_shifts_the_band_by_its_own() -> None:
 
 
 def test_what_the_carried_heat_holds_as_assumed_is_told() -> None:
-    paths = [demo_paths()[SQUEAL], demo_paths()[TONE]]
-    result = audit_set(paths, rig_of(**RIGS["modelled impedance"]), with_band=True)
+    paths = [demo_paths()[SQUEAL], demo_paths()[DRUMS]]
+    driver = DRIVER | THERMAL | {"voice_coil_inductance_h": 0.1e-3, "program_power_w": 120.0, "peak_power_w": 240.0}
+    result = audit_set(paths, rig_of(driver=driver, protection={"kind": "none"}), with_band=True)
     assert result.band is not None
     assert result.band.held == ("driver.dc_resistance_ohm",)
     said = sentence(result.band, result.verdict, result.rig)
