@@ -19,7 +19,7 @@ def doubled(item: int, *, progress: Callable[[float], None] | None = None) -> in
 
 
 def _die() -> None:
-    time.sleep(0.5)  # dask does not start a worker again that dies before its parent has heard that it is up
+    time.sleep(3.0)  # dask does not start a worker again that dies before its parent has heard that it is up
     os.kill(os.getpid(), signal.SIGKILL)
 
 
