@@ -76,6 +76,8 @@ class OverdriveLadder:
         Gain change from which on the row clips [dB].
     lead : int
         Samples in which the crossover forgets what was before.
+    frame_length, frames_per_row : int
+        Samples in a frame, and frames in a row.
     """
 
     gain_db: NDArray[np.float64]
@@ -87,6 +89,7 @@ class OverdriveLadder:
     sample_rate_hz: int
     rail_v: float
     crossover: Crossover
+    frames_per_row: int = FRAMES_PER_ROW
 
     @property
     def highest_gain_db(self) -> float:
@@ -94,9 +97,14 @@ class OverdriveLadder:
         return float(self.gain_db[-1])
 
     @property
+    def by_rows(self) -> OverdriveLadder:
+        """The same for frames that are as long as a row."""
+        return replace(self, frame_length=self.row_length, frames_per_row=1)
+
+    @property
     def row_length(self) -> int:
         """Samples in a row."""
-        return FRAMES_PER_ROW * self.frame_length
+        return self.frames_per_row * self.frame_length
 
     def departs(self, row: int, gain_db: float) -> bool:
         """Whether clipping changes this row at that gain, so that its peaks are not exact."""
@@ -110,7 +118,7 @@ class OverdriveLadder:
             rms_v *= self._ratio(self.level_db, gain_db, len(rms_v), points=3, exponent=_LEVEL_EXPONENT)
             peak_v *= self._ratio(self.peak_db, gain_db, len(peak_v), points=2, exponent=1.0)
         for row in exact:
-            here = peak_v[row.row * FRAMES_PER_ROW : (row.row + 1) * FRAMES_PER_ROW]
+            here = peak_v[row.row * self.frames_per_row : (row.row + 1) * self.frames_per_row]
             here[:] = self._exact_peaks_v(row, scale)[: len(here)]
         return replace(frames, rms_v=rms_v, peak_v=peak_v)
 
@@ -129,13 +137,13 @@ class OverdriveLadder:
         low_db, high_db = rows_db[late, above - 1].astype(np.float32), rows_db[late, above].astype(np.float32)
         departure_db[late] = low_db + (high_db - low_db) * np.clip(way, 0.0, 1.0) ** exponent
         ratio = np.power(np.float32(10.0), departure_db / 20, dtype=np.float32)
-        return np.repeat(ratio, FRAMES_PER_ROW)[:frames]
+        return np.repeat(ratio, self.frames_per_row)[:frames]
 
     def _exact_peaks_v(self, row: WishedRow, scale: np.float32) -> NDArray[np.float32]:
         clipped_v = np.clip(row.wished_v * scale, -self.rail_v, self.rail_v)
         branch_v = branch_voltage(clipped_v, self.sample_rate_hz, self.crossover)
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])
-        peaks_v: NDArray[np.float32] = inside_v.reshape(FRAMES_PER_ROW, -1).max(axis=1)
+        peaks_v: NDArray[np.float32] = inside_v.reshape(self.frames_per_row, -1).max(axis=1)
         return peaks_v
 
 
