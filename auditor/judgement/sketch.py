@@ -1,7 +1,8 @@
 """A channel in an eighth of its frames, to see about where a limit is reached before all of them are simulated.
 
-Each row of frames becomes one: its mean square and its largest peak. On music the excess comes out within 0.05 dB of
-that of all frames. It is a place to start looking from and an order in which to look; no figure is taken from it.
+Each row of frames becomes one: its mean square and its largest peak. The excess comes within 0.03 dB of that of all
+frames on the demonstration's clips, and within 0.2 dB with a network by its parts. It is a place to start looking from
+and an order in which to look; no figure is taken from it.
 """
 
 from __future__ import annotations

@@ -16,7 +16,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from auditor.kernels import compiled
-from auditor.protection.series_part import STEP_SHARE, driver_constants, driver_rates, driver_speed
+from auditor.protection.series_part import (
+    STEP_SHARE,
+    current_square,
+    driver_constants,
+    driver_rates,
+    driver_speed,
+)
 from auditor.protection.thermal_element import (
     GRID_FROM_K,
     GRID_STEPS_PER_K,
@@ -36,6 +42,14 @@ if TYPE_CHECKING:
 
 _MOST = 4  # runs in one loop; more would crowd the processor's registers
 _COLUMNS = 8  # of a part's table: four values, each with its rise to the next row
+# What the loop keeps of every run, column after column in one buffer: of arrays of their own the compiler could not
+# tell that they do not overlap.
+P, C, B, AGE, V = range(5)  # part, coil and body at present, share of life used, and voltage
+PP, CC, BB = range(5, 8)  # part, coil and body where rates are asked for
+SHARE, R, DR, K, DK, Q, DQ = range(8, 15)  # row of the table
+S1, S2, S3, S4, S5 = range(15, 20)  # sums of rates
+STEPS, DT, SQUARES, ENERGY, OPEN = range(20, 25)
+_SIZE = 25
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,20 +124,12 @@ def _run(
         traces,
         failed,
     )
-    return [_finished(lanes[k], network, frame_s, states[k], traces[k], failed=int(failed[k])) for k in range(count)]
-
-
-def _finished(
-    lane: Lane,
-    network: CoilNetwork,
-    frame_s: float,
-    state: NDArray[np.float64],
-    traces: NDArray[np.float32],
-    *,
-    failed: int,
-) -> Run:
-    done = finished(lane.element, network, frame_s, state, traces, failed=failed, destroyed=lane.destroyed)
-    return done if lane.has_filament else replace(done, filament_temp_k=None)
+    runs = []
+    for k, lane in enumerate(lanes):
+        at_frame, destroyed = int(failed[k]), lane.destroyed
+        done = finished(lane.element, network, frame_s, states[k], traces[k], failed=at_frame, destroyed=destroyed)
+        runs.append(done if lane.has_filament else replace(done, filament_temp_k=None))
+    return runs
 
 
 def _with_rises(table: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -132,126 +138,162 @@ def _with_rises(table: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([table, rises], axis=2).reshape(len(table), _COLUMNS)
 
 
-@compiled(error_model="numpy")
-def _look_up(w, at, share, lanes, table, first_rows, last_rows):  # type: ignore[no-untyped-def]
-    """Rows of the parts' tables at the temperatures from column `at` on, into the seven columns from `share` on.
+# None of these within `_stepper`: what refers to a function made there would be compiled anew in every run of the
+# program. `n` is the count of runs.
 
-    Not within `_stepper`: what refers to a function made there would be compiled anew in every run of the program.
-    """
-    for k in range(lanes):
-        position = (w[at + k] - GRID_FROM_K) * GRID_STEPS_PER_K
+
+@compiled(error_model="numpy")
+def _look_up(w, n, at, table, first_rows, last_rows):  # type: ignore[no-untyped-def]
+    """Rows of the parts' tables at the temperatures in column `at`."""
+    for k in range(n):
+        position = (w[at * n + k] - GRID_FROM_K) * GRID_STEPS_PER_K
         row = min(max(int(position), 0), last_rows[k])
         i = (first_rows[k] + row) * _COLUMNS
-        w[share + k] = position - row
+        w[SHARE * n + k] = position - row
         for column in range(6):
-            w[share + (column + 1) * lanes + k] = table[i + column]
+            w[(R + column) * n + k] = table[i + column]
+
+
+@compiled(error_model="numpy")
+def _part(w, n, k):  # type: ignore[no-untyped-def]
+    """Resistance, heat capacity and loss of a part at the row that was looked up."""
+    share = w[SHARE * n + k]
+    return (
+        w[R * n + k] + share * w[DR * n + k],
+        w[K * n + k] + share * w[DK * n + k],
+        w[Q * n + k] + share * w[DQ * n + k],
+    )
+
+
+@compiled(error_model="numpy")
+def _rates(w, n, k, driver, coil_c, body_c):  # type: ignore[no-untyped-def]
+    """As `thermal_element._rates`."""
+    resistance, capacity, loss = _part(w, n, k)
+    coil, body, square, power = driver_rates(driver, w[V * n + k], None, resistance, coil_c, body_c)
+    return (power - loss) / capacity, coil, body, square, power
+
+
+@compiled(error_model="numpy")
+def _aim(w, n, k, h, part, coil, body):  # type: ignore[no-untyped-def]
+    """Where rates are asked for next: from the present along these rates for a time."""
+    w[PP * n + k], w[CC * n + k], w[BB * n + k] = (
+        w[P * n + k] + h * part,
+        w[C * n + k] + h * coil,
+        w[B * n + k] + h * body,
+    )
+
+
+@compiled(error_model="numpy")
+def _begin(w, n, voltage, frame_s, driver):  # type: ignore[no-untyped-def]
+    """A frame's voltage and steps; the most steps of any run."""
+    speed, most = driver_speed(driver), 1.0
+    for k in range(n):
+        w[V * n + k] = 0.0 if w[OPEN * n + k] > 0.0 else voltage
+        resistance, capacity, loss = _part(w, n, k)
+        power = current_square(driver, w[V * n + k], None, resistance, w[C * n + k]) * resistance
+        rate = 4.0 * max(power, loss) / (capacity * w[P * n + k])
+        w[STEPS * n + k] = 1.0 + math.floor(frame_s * max(rate, speed) / STEP_SHARE)
+        w[SQUARES * n + k], w[ENERGY * n + k] = 0.0, 0.0
+        most = max(most, w[STEPS * n + k])
+    return int(most)
+
+
+@compiled(error_model="numpy")
+def _first_stage(w, n, step, frame_s, driver):  # type: ignore[no-untyped-def]
+    for k in range(n):
+        # A run that needs fewer steps stands still for the rest.
+        dt = frame_s / w[STEPS * n + k] if step < w[STEPS * n + k] else 0.0
+        part, coil, body, square, power = _rates(w, n, k, driver, w[C * n + k], w[B * n + k])
+        w[DT * n + k] = dt
+        w[S1 * n + k], w[S2 * n + k], w[S3 * n + k], w[S4 * n + k], w[S5 * n + k] = part, coil, body, square, power
+        _aim(w, n, k, dt / 2.0, part, coil, body)
+
+
+@compiled(error_model="numpy")
+def _middle_stage(w, n, share, driver):  # type: ignore[no-untyped-def]
+    for k in range(n):
+        part, coil, body, square, power = _rates(w, n, k, driver, w[CC * n + k], w[BB * n + k])
+        w[S1 * n + k] += 2.0 * part
+        w[S2 * n + k] += 2.0 * coil
+        w[S3 * n + k] += 2.0 * body
+        w[S4 * n + k] += 2.0 * square
+        w[S5 * n + k] += 2.0 * power
+        _aim(w, n, k, w[DT * n + k] * share, part, coil, body)
+
+
+@compiled(error_model="numpy")
+def _last_stage(w, n, driver):  # type: ignore[no-untyped-def]
+    for k in range(n):
+        part, coil, body, square, power = _rates(w, n, k, driver, w[CC * n + k], w[BB * n + k])
+        s = w[DT * n + k] / 6.0
+        w[P * n + k] += s * (w[S1 * n + k] + part)
+        w[C * n + k] += s * (w[S2 * n + k] + coil)
+        w[B * n + k] += s * (w[S3 * n + k] + body)
+        w[SQUARES * n + k] += s * (w[S4 * n + k] + square)
+        w[ENERGY * n + k] += s * (w[S5 * n + k] + power)
+
+
+@compiled(error_model="numpy")
+def _melt(w, n, step, frame, fails_at_k, failed):  # type: ignore[no-untyped-def]
+    for k in range(n):
+        if w[P * n + k] >= fails_at_k[k] and step < w[STEPS * n + k]:
+            w[P * n + k] = fails_at_k[k]  # it melts here, and what would heat it further is cut off
+            w[V * n + k] = 0.0
+            if w[OPEN * n + k] == 0.0:
+                failed[k], w[OPEN * n + k] = frame, 1.0
+
+
+@compiled(error_model="numpy")
+def _end(w, n, frame, frame_s, table, first_rows, last_rows, traces, failed):  # type: ignore[no-untyped-def]
+    """Age the parts by a frame, and note what it came to."""
+    for k in range(n):
+        position = (w[P * n + k] - GRID_FROM_K) * GRID_STEPS_PER_K
+        row = min(max(int(position), 0), last_rows[k])
+        share = position - row
+        i = (first_rows[k] + row) * _COLUMNS
+        w[AGE * n + k] += (table[i + 6] + share * table[i + 7]) * frame_s
+        if w[AGE * n + k] >= 1.0 and w[OPEN * n + k] == 0.0:
+            failed[k], w[OPEN * n + k] = frame, 1.0
+        if w[OPEN * n + k] > 0.0:
+            w[AGE * n + k] = max(w[AGE * n + k], 1.0)
+        traces[k, 0, frame] = math.sqrt(w[SQUARES * n + k] / frame_s)
+        traces[k, 1, frame] = w[C * n + k]
+        traces[k, 2, frame] = w[B * n + k]
+        traces[k, 3, frame] = table[i] + share * table[i + 1]
+        traces[k, 4, frame] = w[ENERGY * n + k] / frame_s
+        traces[k, 5, frame] = w[P * n + k]
 
 
 @functools.cache
-def _stepper(lanes: int) -> Any:
-    """The loop for a count of runs, which is a constant to the compiler.
-
-    Everything stands in one buffer, column after column: of arrays of their own the compiler could not tell that they
-    do not overlap.
-    """
-    P, C, B, AGE, V = (lanes * column for column in range(5))  # present state, and voltage
-    PP, CC, BB = (lanes * column for column in range(5, 8))  # where rates are asked for
-    SHARE, R, DR, K, DK, Q, DQ = (lanes * column for column in range(8, 15))  # row of the table
-    S1, S2, S3, S4, S5 = (lanes * column for column in range(15, 20))  # sums of rates
-    STEPS, DT, SQUARES, ENERGY, OPEN = (lanes * column for column in range(20, 25))
-    size = 25 * lanes
+def _stepper(n: int) -> Any:
+    """The loop for a count of runs, which is a constant to the compiler."""
 
     @compiled(error_model="numpy")
     def frames(source, frame_s, table, first_rows, last_rows, fails_at_k, driver, states, traces, failed):  # type: ignore[no-untyped-def]
-        w = np.zeros(size)
-        speed = driver_speed(driver)
-        for k in range(lanes):
-            w[P + k], w[C + k], w[B + k], w[AGE + k] = states[k, 0], states[k, 1], states[k, 2], states[k, 3]
-            if states[k, 3] >= 1.0:
-                failed[k] = 0
-                w[OPEN + k] = 1.0
+        w = np.zeros(_SIZE * n)
+        for k in range(n):
+            w[P * n + k], w[C * n + k], w[B * n + k], w[AGE * n + k] = states[k]
+            if w[AGE * n + k] >= 1.0:
+                failed[k], w[OPEN * n + k] = 0, 1.0
         for frame in range(len(source)):
-            _look_up(w, P, SHARE, lanes, table, first_rows, last_rows)
-            most = 1.0
-            for k in range(lanes):
-                w[V + k] = 0.0 if w[OPEN + k] > 0.0 else np.float64(source[frame])
-                resistance = w[R + k] + w[SHARE + k] * w[DR + k]
-                capacity = w[K + k] + w[SHARE + k] * w[DK + k]
-                loss = w[Q + k] + w[SHARE + k] * w[DQ + k]
-                _, _, _, power = driver_rates(driver, w[V + k], None, resistance, w[C + k], w[B + k])
-                rate = 4.0 * max(power, loss) / (capacity * w[P + k])
-                w[STEPS + k] = 1.0 + math.floor(frame_s * max(rate, speed) / STEP_SHARE)
-                w[SQUARES + k] = 0.0
-                w[ENERGY + k] = 0.0
-                most = max(most, w[STEPS + k])
-            for step in range(int(most)):
+            _look_up(w, n, P, table, first_rows, last_rows)
+            for step in range(_begin(w, n, np.float64(source[frame]), frame_s, driver)):
                 if step > 0:
-                    _look_up(w, P, SHARE, lanes, table, first_rows, last_rows)
-                for k in range(lanes):
-                    # A run that needs fewer steps stands still for the rest.
-                    w[DT + k] = frame_s / w[STEPS + k] if step < w[STEPS + k] else 0.0
-                    resistance = w[R + k] + w[SHARE + k] * w[DR + k]
-                    capacity = w[K + k] + w[SHARE + k] * w[DK + k]
-                    loss = w[Q + k] + w[SHARE + k] * w[DQ + k]
-                    coil, body, square, power = driver_rates(driver, w[V + k], None, resistance, w[C + k], w[B + k])
-                    part = (power - loss) / capacity
-                    w[S1 + k], w[S2 + k], w[S3 + k], w[S4 + k], w[S5 + k] = part, coil, body, square, power
-                    h = w[DT + k] / 2.0
-                    w[PP + k], w[CC + k], w[BB + k] = w[P + k] + h * part, w[C + k] + h * coil, w[B + k] + h * body
-                for stage in range(2):
-                    _look_up(w, PP, SHARE, lanes, table, first_rows, last_rows)
-                    for k in range(lanes):
-                        resistance = w[R + k] + w[SHARE + k] * w[DR + k]
-                        capacity = w[K + k] + w[SHARE + k] * w[DK + k]
-                        loss = w[Q + k] + w[SHARE + k] * w[DQ + k]
-                        coil, body, square, power = driver_rates(
-                            driver, w[V + k], None, resistance, w[CC + k], w[BB + k]
-                        )
-                        part = (power - loss) / capacity
-                        w[S1 + k] += 2.0 * part
-                        w[S2 + k] += 2.0 * coil
-                        w[S3 + k] += 2.0 * body
-                        w[S4 + k] += 2.0 * square
-                        w[S5 + k] += 2.0 * power
-                        h = w[DT + k] / 2.0 if stage == 0 else w[DT + k]
-                        w[PP + k], w[CC + k], w[BB + k] = w[P + k] + h * part, w[C + k] + h * coil, w[B + k] + h * body
-                _look_up(w, PP, SHARE, lanes, table, first_rows, last_rows)
-                for k in range(lanes):
-                    resistance = w[R + k] + w[SHARE + k] * w[DR + k]
-                    capacity = w[K + k] + w[SHARE + k] * w[DK + k]
-                    loss = w[Q + k] + w[SHARE + k] * w[DQ + k]
-                    coil, body, square, power = driver_rates(driver, w[V + k], None, resistance, w[CC + k], w[BB + k])
-                    s = w[DT + k] / 6.0
-                    w[P + k] += s * (w[S1 + k] + (power - loss) / capacity)
-                    w[C + k] += s * (w[S2 + k] + coil)
-                    w[B + k] += s * (w[S3 + k] + body)
-                    w[SQUARES + k] += s * (w[S4 + k] + square)
-                    w[ENERGY + k] += s * (w[S5 + k] + power)
-                for k in range(lanes):
-                    if w[P + k] >= fails_at_k[k] and step < w[STEPS + k]:
-                        w[P + k] = fails_at_k[k]  # it melts here, and what would heat it further is cut off
-                        w[V + k] = 0.0
-                        if w[OPEN + k] == 0.0:
-                            failed[k] = frame
-                            w[OPEN + k] = 1.0
-            for k in range(lanes):
-                position = (w[P + k] - GRID_FROM_K) * GRID_STEPS_PER_K
-                row = min(max(int(position), 0), last_rows[k])
-                share = position - row
-                i = (first_rows[k] + row) * _COLUMNS
-                w[AGE + k] += (table[i + 6] + share * table[i + 7]) * frame_s
-                if w[AGE + k] >= 1.0 and w[OPEN + k] == 0.0:
-                    failed[k] = frame
-                    w[OPEN + k] = 1.0
-                if w[OPEN + k] > 0.0:
-                    w[AGE + k] = max(w[AGE + k], 1.0)
-                traces[k, 0, frame] = math.sqrt(w[SQUARES + k] / frame_s)
-                traces[k, 1, frame] = w[C + k]
-                traces[k, 2, frame] = w[B + k]
-                traces[k, 3, frame] = table[i] + share * table[i + 1]
-                traces[k, 4, frame] = w[ENERGY + k] / frame_s
-                traces[k, 5, frame] = w[P + k]
-        for k in range(lanes):
-            states[k, 0], states[k, 1], states[k, 2], states[k, 3] = w[P + k], w[C + k], w[B + k], w[AGE + k]
+                    _look_up(w, n, P, table, first_rows, last_rows)
+                _first_stage(w, n, step, frame_s, driver)
+                for share in (0.5, 1.0):  # of a step, up to where the next rates are asked for
+                    _look_up(w, n, PP, table, first_rows, last_rows)
+                    _middle_stage(w, n, share, driver)
+                _look_up(w, n, PP, table, first_rows, last_rows)
+                _last_stage(w, n, driver)
+                _melt(w, n, step, frame, fails_at_k, failed)
+            _end(w, n, frame, frame_s, table, first_rows, last_rows, traces, failed)
+        for k in range(n):
+            states[k, 0], states[k, 1], states[k, 2], states[k, 3] = (
+                w[P * n + k],
+                w[C * n + k],
+                w[B * n + k],
+                w[AGE * n + k],
+            )
 
     return frames
