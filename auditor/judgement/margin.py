@@ -38,9 +38,6 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 
-ExactRows = dict[int, WishedRow | None]
-
-
 @dataclass(frozen=True, kw_only=True)
 class Line:
     """One channel through one rig: at either end of the part's tolerance the rig is another one.
@@ -76,20 +73,44 @@ def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
     return tightest(channels, starts)
 
 
-def trial_channel(feed: ChannelFeed, rig: Rig, before: Before = NOTHING) -> TrialChannel:
-    """One channel, to be tried at other gains."""
-    return _LimitedChannel(feed, rig, before) if rig.limiters else TrialChannel(feed, rig, before)
+ExactRows = dict[int, WishedRow | None]
+
+
+def trial_channel(
+    feed: ChannelFeed,
+    rig: Rig,
+    before: Before = NOTHING,
+    *,
+    exact: ExactRows | None = None,
+    only: Cause | None = None,
+) -> TrialChannel:
+    """One channel, to be tried at other gains.
+
+    Parameters
+    ----------
+    feed : ChannelFeed
+    rig : Rig
+    before : Before, optional
+        What was played before.
+    exact : dict, optional
+        Rows read from the file so far, for trials of one file in several rigs to share.
+    only : Cause, optional
+        What alone counts.
+    """
+    kind = _LimitedChannel if rig.limiters else TrialChannel
+    return kind(feed, rig, before, exact={} if exact is None else exact, only=only)
 
 
 class TrialChannel(Trial):
     """One channel of one track."""
 
-    def __init__(self, feed: ChannelFeed, rig: Rig, before: Before, *, exact: ExactRows | None = None) -> None:
+    def __init__(self, feed: ChannelFeed, rig: Rig, before: Before, *, exact: ExactRows, only: Cause | None) -> None:
         super().__init__()
         self._feed = feed
         self._rig = rig
         self._before = before
-        self._exact = {} if exact is None else exact
+        self._exact = exact
+        self._only = only
 
     @property
     def is_replayed(self) -> bool:
@@ -105,7 +126,7 @@ class TrialChannel(Trial):
         # A part that opens has limits beyond the nearest one, and a guess may lead there.
         if opens(self._rig.protection):
             return None
-        return TrialChannel(sketch(self._feed), self._rig, self._before, exact=self._exact)
+        return TrialChannel(sketch(self._feed), self._rig, self._before, exact=self._exact, only=self._only)
 
     @property
     def _ladder(self) -> OverdriveLadder:
@@ -127,7 +148,11 @@ class TrialChannel(Trial):
         """Run frames of this channel through the rig; what is seen, and what they leave to what is played next."""
         ladder = self._feed.ladder
         frames_per_row = FRAMES_PER_ROW if ladder is None else ladder.frames_per_row
-        return look_at(frames, self._rig, before, frames_per_row=frames_per_row)
+        return look_at(frames, self._rig, before, only=self._only, frames_per_row=frames_per_row)
+
+    def excesses(self, gain_db: float) -> dict[Cause, float]:
+        """Excess of each quantity at a gain change, without the guard [dB]."""
+        return worst_of(self.frames(gain_db), self._rig, before=self._before).excesses(self._rig)
 
     def energies_v2(self, gain_db: float) -> tuple[float, float]:
         now, then = (_energy_v2(each.rms_v) for each in (self._feed.frames, self.frames(gain_db)))

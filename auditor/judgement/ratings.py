@@ -51,6 +51,7 @@ class Stretch:
     power_60s_w: Trace
     power_peak_w: Trace
     after: Before
+    displacement_mm: Trace | None = None
 
 
 def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = NOTHING) -> Iterator[Stretch]:
@@ -108,7 +109,8 @@ def _stretch(run: Run, frames: HfFrames, rig: Rig, first: int, before: Before) -
     here = slice(first, first + STRETCH_FRAMES)
     power_w = np.square(run.driver_voltage_rms_v) * per_ohm
     with_history = np.concatenate([before.power_w, power_w])
-    peak_v = frames.peak_v[here] * _peak_share(run, frames.rms_v[here])
+    share = _peak_share(run, frames.rms_v[here])
+    peak_v = frames.peak_v[here] * share
     return Stretch(
         first_frame=first,
         run=run,
@@ -117,6 +119,7 @@ def _stretch(run: Run, frames: HfFrames, rig: Rig, first: int, before: Before) -
         power_60s_w=long.trailing_mean(with_history)[long.frames :],
         power_peak_w=np.square(peak_v) * per_ohm,
         after=replace(before, state=run.end, power_w=with_history[-long.frames :].copy()),
+        displacement_mm=None if frames.peak_mm is None else frames.peak_mm[here] * share,
     )
 
 

@@ -134,7 +134,7 @@ class Trial(ABC):
         """A gain near which the first limit seems to be, looking from `start` [dB]; None where it cannot be guessed."""
         if self.rough is None or start.excess_db <= SILENCE_DB:
             return None
-        found = self.rough.found(start, _NEARLY_DB)
+        found = self.rough.margin_by_ladder(start, tolerance_db=_NEARLY_DB)
         self._seen.clear()  # rows were read meanwhile
         return self.highest_gain_db if found is None else found[0]
 
@@ -158,10 +158,8 @@ class Trial(ABC):
             Where the search begins, unless there is a guess.
         guess_db : float, optional
         """
-        if self.is_replayed:
-            return limited_margin(self.excess, start)
-        found = self.found(start if guess_db is None else self._nearest(guess_db), TOLERANCE_DB)
-        return None if found is None else self._replayed(*found)
+        found = self.margin_by_ladder(start if guess_db is None else self._nearest(guess_db))
+        return found if found is None or self.is_replayed else self._replayed(*found)
 
     def _nearest(self, guess_db: float) -> Point:
         """A point by all frames, as near to the limit as one step from a guess leads."""
@@ -173,8 +171,13 @@ class Trial(ABC):
         nearer_db = guess_db - over_db / max(rise_db / NEAR_DB, LEAST_SLOPE)
         return at(self.excess, min(max(nearer_db, LOWEST_GAIN_DB), self.highest_gain_db))
 
-    def found(self, start: Point, tolerance_db: float) -> tuple[float, Cause] | None:
-        """The same as `margin`, as far as the ladder and the rows that were read tell."""
+    def margin_by_ladder(self, start: Point, *, tolerance_db: float = TOLERANCE_DB) -> tuple[float, Cause] | None:
+        """The same without a replay of the whole file: some hundredths of a decibel off where the amplifier clips.
+
+        Behind a limiter there is no ladder, and it is replayed as ever.
+        """
+        if self.is_replayed:
+            return limited_margin(self.excess, start)
         if start.excess_db <= SILENCE_DB:
             return None
         highest_db = self.highest_gain_db
@@ -214,7 +217,7 @@ class Trial(ABC):
         """Whether clipping has so large a part in what binds that the ladder is not exact enough."""
         if not self.has_exact_peaks and self.clips(gain_db):
             return True
-        if cause == "driver_power_peak":
-            return False
+        if cause in ("driver_power_peak", "excursion"):  # of peaks the rows that decide are exact
+            return cause == "excursion" and self.clips(gain_db)
         now, then = self.energies_v2(gain_db)
         return now > 0.0 and abs(power_to_db(then / now) - gain_db) >= _LARGE_DEPARTURE_DB

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from auditor.chain.play import ChannelFeed
     from auditor.chain.splitter import HfFrames
 
@@ -27,14 +29,15 @@ def sketch(feed: ChannelFeed) -> ChannelFeed:
 def merged(frames: HfFrames, *, count: int) -> HfFrames:
     """The same in frames of `count` times the length, with the same energy and the same peaks."""
     padding = -len(frames.rms_v) % count
-    square, peak_v = (
-        np.concatenate([values, np.zeros(padding, dtype=np.float32)]).reshape(-1, count)
-        for values in (np.square(frames.rms_v), frames.peak_v)
-    )
+
+    def grouped(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.concatenate([values, np.zeros(padding, dtype=np.float32)]).reshape(-1, count)
+
     return replace(
         frames,
         frame_s=frames.frame_s * count,
-        rms_v=np.sqrt(square.mean(axis=1)),
-        peak_v=peak_v.max(axis=1),
+        rms_v=np.sqrt(grouped(np.square(frames.rms_v)).mean(axis=1)),
+        peak_v=grouped(frames.peak_v).max(axis=1),
+        peak_mm=None if frames.peak_mm is None else grouped(frames.peak_mm).max(axis=1),
         division=None if frames.division is None else frames.division.merged(frames.rms_v, count=count),
     )
