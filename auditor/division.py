@@ -44,6 +44,7 @@ _PER_SPAN = np.array(
 # What half precision holds without growing coarse; no circuit of any use comes near.
 _LEAST, _LARGEST = 1e-4, 6e4
 QUANTITIES = 3  # r0, r1, r2
+_MERGED_AT_ONCE = 4096  # longer frames, so that memory stays flat
 _SILENT_V2 = 1e-18
 _ROUNDED_TO = np.float16  # half the memory, and 0.004 dB
 
@@ -100,11 +101,18 @@ class Division:
             By whose squares the frames count.
         count : int
         """
+        some = _MERGED_AT_ONCE * count
+        ratios = [
+            self.part(first, some)._merged(rms_v[first : first + some], count) for first in range(0, len(rms_v), some)
+        ]
+        return replace(self, ratio=np.concatenate([self.ratio[:0], *ratios]))
+
+    def _merged(self, rms_v: NDArray[np.floating], count: int) -> NDArray[np.float16]:
         padding = -len(rms_v) % count
         square = np.pad(np.square(rms_v, dtype=np.float32), (0, padding)).reshape(-1, count)
         share = np.pad(1.0 / self.ratio.astype(np.float32), ((0, padding), (0, 0), (0, 0)))
         means = np.einsum("fc,fcqn->fqn", square, share.reshape(-1, count, QUANTITIES, NODES))
-        return Division.from_means(means, square.sum(axis=1), rated_impedance_ohm=self.rated_impedance_ohm)
+        return Division.from_means(means, square.sum(axis=1), rated_impedance_ohm=self.rated_impedance_ohm).ratio
 
     def rows(self) -> NDArray[np.float32]:
         """What the compiled loops take, shape=(frames, 3, NODES)."""

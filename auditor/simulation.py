@@ -1,11 +1,12 @@
 """The electro-thermal heart: what reaches the driver, what the protective part does, and how hot each gets.
 
 `simulate` hands the HF branch's voltage to the protection method that the rig names; each method lives in its own file
-of `auditor.protection` and answers with the same `Run`.
+of `auditor.protection` and answers with the same `Run`. `simulate_each` does so for several parts on one voltage.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from auditor import protection
@@ -49,8 +50,37 @@ def simulate(
     -------
     Run
     """
+    part = rig.protection if protected else protection.UNPROTECTED
+    return simulate_each(source_rms_v, frame_s, rig, [part], starts=[start], division=division)[0]
+
+
+def simulate_each(
+    source_rms_v: NDArray[np.floating],
+    frame_s: float,
+    rig: Rig,
+    parts: Sequence[protection.Settings],
+    *,
+    starts: Sequence[ThermalState | None],
+    division: Division | None = None,
+) -> list[Run]:
+    """The same voltage through one part after the other in place of the rig's own; side by side where parts allow it.
+
+    Parameters
+    ----------
+    source_rms_v, frame_s, rig, division
+        As `simulate`.
+    parts : sequence of Settings
+    starts : sequence of (ThermalState or None)
+        Heat and damage carried over to each.
+    """
     network = CoilNetwork.of(rig.driver, rig.site.ambient_temp_c)
-    settings = rig.protection if protected else protection.UNPROTECTED
-    return protection.method(settings.kind).run(
-        settings, network, source_rms_v, frame_s, start=start, division=division
-    )
+    if len(parts) > 1 and division is None:
+        lanes = [lane for part in parts if (lane := protection.lane(part, network.ambient_temp_c)) is not None]
+        if len(lanes) == len(parts):
+            from auditor.protection import side_by_side
+
+            return side_by_side.run(lanes, network, source_rms_v, frame_s, starts=starts)
+    return [
+        protection.method(part.kind).run(part, network, source_rms_v, frame_s, start=start, division=division)
+        for part, start in zip(parts, starts, strict=True)
+    ]

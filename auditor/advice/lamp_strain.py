@@ -18,6 +18,7 @@ from auditor.chain.divider import is_per_frequency, steady_division
 from auditor.chain.splitter import HfFrames
 from auditor.driver.coil import CoilNetwork
 from auditor.judgement.ratings import stretches
+from auditor.judgement.sketch import merged
 from auditor.judgement.tally import Attenuations, Tally
 from auditor.judgement.worst import Worst, worst_of
 from auditor.protection import ends
@@ -84,25 +85,9 @@ def programme_of(material: Material) -> Programme:
         channels = sorted(
             (feed.frames for feed in played.feeds), key=lambda each: float(np.linalg.norm(each.rms_v)), reverse=True
         )
-        busiest.append(merged(channels[0]))
-        others += [merged(each) for each in channels[1:]]
+        busiest.append(merged(channels[0], count=FRAMES_IN_ONE))
+        others += [merged(each, count=FRAMES_IN_ONE) for each in channels[1:]]
     return Programme(busiest=tuple(busiest), others=tuple(others))
-
-
-def merged(frames: HfFrames, *, count: int = FRAMES_IN_ONE) -> HfFrames:
-    """The same in frames of `count` times the length, with the same energy and the same peaks."""
-    padding = -len(frames.rms_v) % count
-    square, peak_v = (
-        np.concatenate([values, np.zeros(padding, dtype=np.float32)]).reshape(-1, count)
-        for values in (np.square(frames.rms_v), frames.peak_v)
-    )
-    return HfFrames(
-        frame_s=frames.frame_s * count,
-        duration_s=frames.duration_s,
-        rms_v=np.sqrt(square.mean(axis=1)),
-        peak_v=peak_v.max(axis=1),
-        division=None if frames.division is None else frames.division.merged(frames.rms_v, count=count),
-    )
 
 
 def at_worst_case(rig: Rig) -> Strain:

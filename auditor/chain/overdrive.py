@@ -65,6 +65,8 @@ class OverdriveLadder:
         Gain change from which on the row clips [dB].
     lead : int
         Samples in which the crossover forgets what was before.
+    frame_length, frames_per_row : int
+        Samples in a frame, and frames in a row.
     """
 
     gain_db: NDArray[np.float64]
@@ -76,6 +78,7 @@ class OverdriveLadder:
     sample_rate_hz: int
     rail_v: float
     crossover: Crossover
+    frames_per_row: int = FRAMES_PER_ROW
 
     @property
     def highest_gain_db(self) -> float:
@@ -83,9 +86,14 @@ class OverdriveLadder:
         return float(self.gain_db[-1])
 
     @property
+    def by_rows(self) -> OverdriveLadder:
+        """The same for frames that are as long as a row."""
+        return replace(self, frame_length=self.row_length, frames_per_row=1)
+
+    @property
     def row_length(self) -> int:
         """Samples in a row."""
-        return FRAMES_PER_ROW * self.frame_length
+        return self.frames_per_row * self.frame_length
 
     def departs(self, row: int, gain_db: float) -> bool:
         """Whether clipping changes this row at that gain, so that its peaks are not exact."""
@@ -96,11 +104,13 @@ class OverdriveLadder:
         scale = np.float32(10.0 ** (gain_db / 20.0))
         rms_v, peak_v = frames.rms_v * scale, frames.peak_v * scale
         if max(gain_db, 0.0) > self.onset_db.min(initial=math.inf):
-            _multiply(rms_v, self._ratio(self.level_db, gain_db, points=3, exponent=_LEVEL_EXPONENT))
-            _multiply(peak_v, self._ratio(self.peak_db, gain_db, points=2, exponent=1.0))
+            _multiply(
+                rms_v, self._ratio(self.level_db, gain_db, points=3, exponent=_LEVEL_EXPONENT), self.frames_per_row
+            )
+            _multiply(peak_v, self._ratio(self.peak_db, gain_db, points=2, exponent=1.0), self.frames_per_row)
         peak_mm = self._displacement_mm(frames, gain_db)
         for row in exact:
-            here = peak_v[row.row * FRAMES_PER_ROW : (row.row + 1) * FRAMES_PER_ROW]
+            here = peak_v[row.row * self.frames_per_row : (row.row + 1) * self.frames_per_row]
             here[:] = self._exact_peaks_v(row, scale)[: len(here)]
         return replace(frames, rms_v=rms_v, peak_v=peak_v, peak_mm=peak_mm)
 
@@ -117,7 +127,7 @@ class OverdriveLadder:
         if gain_db < 0.0 and self.onset_db.min(initial=math.inf) < 0.0:
             back_db = np.clip(-self.onset_db, 0.0, -gain_db)
             back = np.power(np.float32(10.0), back_db / 20, dtype=np.float32)
-            peak_mm *= np.repeat(back, FRAMES_PER_ROW)[: len(peak_mm)]
+            _multiply(peak_mm, back, self.frames_per_row)
         return peak_mm
 
     def _ratio(
@@ -143,14 +153,14 @@ class OverdriveLadder:
         clipped_v = np.clip(row.wished_v * scale, -self.rail_v, self.rail_v)
         branch_v = branch_voltage(clipped_v, self.sample_rate_hz, self.crossover)
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])
-        peaks_v: NDArray[np.float32] = inside_v.reshape(FRAMES_PER_ROW, -1).max(axis=1)
+        peaks_v: NDArray[np.float32] = inside_v.reshape(self.frames_per_row, -1).max(axis=1)
         return peaks_v
 
 
-def _multiply(frames_v: NDArray[np.float32], ratio: NDArray[np.float32]) -> None:
+def _multiply(frames_v: NDArray[np.float32], ratio: NDArray[np.float32], frames_per_row: int) -> None:
     """Multiply frames by the ratio of their row, in place: an array of it for each frame would be as large as they."""
-    rows, rest = divmod(len(frames_v), FRAMES_PER_ROW)
-    whole_v = frames_v[: len(frames_v) - rest].reshape(rows, FRAMES_PER_ROW)
+    rows, rest = divmod(len(frames_v), frames_per_row)
+    whole_v = frames_v[: len(frames_v) - rest].reshape(rows, frames_per_row)
     whole_v *= ratio[:rows, None]
     if rest:
         frames_v[-rest:] *= ratio[rows]

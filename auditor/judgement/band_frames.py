@@ -116,7 +116,7 @@ class GridLadder(OverdriveLadder):
         found = self.grid.between(
             min(gain_db, self.highest_gain_db),
             _LADDER_STEPS_PER_DB,
-            (self.what, len(rows)),
+            (self.what, self.frames_per_row, len(rows)),
             lambda at_db: plain(frames, at_db, rows),
         )
         return self.change.of(found)

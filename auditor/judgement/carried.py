@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 import numpy as np
 
 from auditor.judgement.before import Before
-from auditor.judgement.examine import Carried, at_ends
-from auditor.judgement.worst import worst_and_after
+from auditor.judgement.examine import Carried, as_ends
+from auditor.judgement.worst import each_worst_and_after
 from auditor.protection import ends
 from auditor.simulation import simulate
 from auditor.threads import THREADS
@@ -118,8 +118,10 @@ def put_through(
     """
 
     def one(frames: HfFrames, start: Carried) -> tuple[Outcome, Carried]:
-        worst, after = worst_and_after(frames, rig, before=start.rated)
-        found = at_ends(frames, rig, before=start.ends)
+        parts = [rig.protection, *(ends(rig.protection) or ())]
+        starts = [start.rated, *start.ends][: len(parts)]
+        (worst, after), *at_ends = each_worst_and_after(frames, rig, parts, before=starts)
+        found = as_ends(rig, at_ends, before=start.ends)
         excess = max((end.excess for end in found), default=worst.excess(rig))
         outcome = Outcome(excess=excess, coil_temp_c=worst.coil_temp_c)
         return outcome, Carried(bare=start.bare, rated=after, ends=tuple(end.after for end in found))

@@ -15,9 +15,10 @@ import numpy as np
 from auditor.audit_types import AtEnd, ChannelAudit, End, Passage, ProtectionWork, Tolerance, Traces, Verdict
 from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.passages import PassageFinder
-from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches
+from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches, together
 from auditor.judgement.tally import Attenuations, Tally
-from auditor.judgement.worst import Excess, Worst, worst_and_after
+from auditor.judgement.worst import Excess, Worst, each_worst_and_after
+from auditor.protection import UNPROTECTED
 from auditor.protection import ends as protection_ends
 from auditor.units import amplitude_to_db
 
@@ -101,25 +102,29 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float, *, befor
         From what was played before; without it everything is cold.
     """
     frames, before = feed.frames, before or Carried()
-    after_bare, after = before.bare, before.rated
     bins = _Binning(len(frames.rms_v))
     finder = PassageFinder(rig, index, frames.frame_s)
     bare, guarded = Tally(frames), Tally(frames)
-    for stretch in stretches(frames, rig, protected=False, before=before.bare):
-        bare.add(stretch)
-        after_bare = stretch.after
-        bins.add("unprotected_power_1s_w", stretch.power_1s_w)
-        bins.add("unprotected_coil_temp_c", stretch.run.coil_temp_c)
-    for stretch in stretches(frames, rig, protected=True, before=before.rated):
-        guarded.add(stretch)
-        after = stretch.after
-        finder.look(stretch)
-        _keep_traces(bins, stretch)
+    end_parts = protection_ends(rig.protection) or ()
+    end_worsts = [Worst() for _ in end_parts]
+    afters = [before.bare, before.rated, *before.ends[: len(end_parts)]]
+    for found in together(frames, rig, [UNPROTECTED, rig.protection, *end_parts], before=afters):
+        unprotected, protected, *at_end_parts = found
+        bare.add(unprotected)
+        bins.add("unprotected_power_1s_w", unprotected.power_1s_w)
+        bins.add("unprotected_coil_temp_c", unprotected.run.coil_temp_c)
+        guarded.add(protected)
+        finder.look(protected)
+        _keep_traces(bins, protected)
+        for worst, stretch in zip(end_worsts, at_end_parts, strict=True):
+            worst.take(stretch)
+        afters = [stretch.after for stretch in found]
+    after_bare, after, *end_afters = afters
     bins.add("hf_voltage_rms_v", frames.rms_v)
     bins.add("hf_voltage_peak_v", frames.peak_v)
     bins.add("clipped_ratio", feed.clipped_ratio)
     excess = guarded.worst.excess(rig)
-    ends = at_ends(frames, rig, before=before.ends)
+    ends = as_ends(rig, list(zip(end_worsts, end_afters, strict=True)), before=before.ends)
     protection = guarded.protection(rig, duration_s)
     rms_v, peak_v = feed.hf_voltage_rms_v, feed.hf_voltage_peak_v
     channel = ChannelAudit(
@@ -154,19 +159,22 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float, *, befor
 
 def at_ends(frames: HfFrames, rig: Rig, *, before: Sequence[Before] = (NOTHING, NOTHING)) -> tuple[EndOfTolerance, ...]:
     """The channel with the part that acts earliest, and with the one that acts latest."""
-    settings = protection_ends(rig.protection)
-    if settings is None:
+    parts = protection_ends(rig.protection)
+    return () if parts is None else as_ends(rig, each_worst_and_after(frames, rig, parts, before=before), before=before)
+
+
+def as_ends(rig: Rig, found: Sequence[tuple[Worst, Before]], *, before: Sequence[Before]) -> tuple[EndOfTolerance, ...]:
+    """The same from the worst with each of these parts, and what it leaves; empty without any."""
+    if not found:
         return ()
-    found = []
     names: tuple[End, End] = ("earliest", "latest")
-    for part_at, end, earlier in zip(names, settings, before, strict=True):
-        end_rig = replace(rig, protection=end)
-        worst, after = worst_and_after(frames, end_rig, before=earlier)
-        excess = worst.excess(end_rig)
-        found.append(
-            EndOfTolerance(part_at=part_at, rig=end_rig, worst=worst, excess=excess, before=earlier, after=after)
+    rigs = [replace(rig, protection=part) for part in protection_ends(rig.protection) or ()]
+    return tuple(
+        EndOfTolerance(
+            part_at=part_at, rig=end_rig, worst=worst, excess=worst.excess(end_rig), before=earlier, after=after
         )
-    return tuple(found)
+        for part_at, end_rig, (worst, after), earlier in zip(names, rigs, found, before, strict=True)
+    )
 
 
 def _risks(frames: HfFrames, end: EndOfTolerance, index: int, duration_s: float) -> list[Passage]:

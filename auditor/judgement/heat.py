@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.judgement.before import Before
-from auditor.judgement.ratings import stretches
+from auditor.judgement.ratings import together
 from auditor.protection import ends
+from auditor.threads import THREADS
 from auditor.units import db_to_amplitude, power_to_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from auditor.chain.splitter import HfFrames
+    from auditor.protection import Settings
     from auditor.protection.contract import ThermalState
     from auditor.rig import Rig
 
@@ -39,22 +42,22 @@ class CarriedHeat:
     coil_temp_max_c: float | None = None
     _tracks: list[Sequence[HfFrames]] = field(default_factory=list)
     _most_c: float = -math.inf
-    _rated: tuple[ThermalState, ...] = ()
-    _latest: tuple[ThermalState, ...] = ()
-    _latest_rig: Rig | None = field(init=False, default=None)
+    _parts: tuple[Settings, ...] = field(init=False, default=())
+    _states: tuple[tuple[ThermalState, ...], ...] = ()
 
     def __post_init__(self) -> None:
         two = ends(self.rig.protection)
-        self._latest_rig = None if two is None else replace(self.rig, protection=two[1])
+        self._parts = (self.rig.protection,) if two is None else (self.rig.protection, two[1])
+        self._states = ((),) * len(self._parts)
 
     def carry_through(self, channels: Sequence[HfFrames]) -> None:
         """Play the next track, all its channels, on top of the heat of those before."""
         self._tracks.append(channels)
-        self._rated, hottest_c = _played(channels, self.rig, self._rated)
-        self.coil_temp_max_c = max(hottest_c, -math.inf if self.coil_temp_max_c is None else self.coil_temp_max_c)
-        if self._latest_rig is not None:
-            self._latest, hottest_c = _played(channels, self._latest_rig, self._latest)
-        self._most_c = max(self._most_c, hottest_c)
+        played = _played(channels, self.rig, self._parts, self._states)
+        self._states = tuple(states for states, _ in played)
+        hottest_c = [hot_c for _, hot_c in played]
+        self.coil_temp_max_c = max(hottest_c[0], -math.inf if self.coil_temp_max_c is None else self.coil_temp_max_c)
+        self._most_c = max(self._most_c, hottest_c[-1])
 
     @property
     def excess_db(self) -> float:
@@ -97,17 +100,31 @@ class CarriedHeat:
 
 
 def _played(
-    channels: Sequence[HfFrames], rig: Rig, states: tuple[ThermalState, ...]
-) -> tuple[tuple[ThermalState, ...], float]:
-    """State of every channel after a track, and the hottest coil in it [C]."""
-    finals, hottest_c = [], -math.inf
-    for index, frames in enumerate(channels):
-        # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
-        warmest = max(states, key=lambda state: state.coil_temp_c, default=None)
-        start = states[index] if len(states) == len(channels) else warmest
-        for stretch in stretches(frames, rig, protected=True, before=Before(state=start)):
-            start = stretch.run.end
-            hottest_c = max(hottest_c, float(stretch.run.coil_temp_c.max()))
-        if start is not None:
-            finals.append(start)
-    return tuple(finals), hottest_c
+    channels: Sequence[HfFrames], rig: Rig, parts: Sequence[Settings], states: Sequence[tuple[ThermalState, ...]]
+) -> list[tuple[tuple[ThermalState, ...], float]]:
+    """With each part, from its states before: those of every channel after a track, and the hottest coil in it [C]."""
+
+    def one(index: int) -> list[tuple[ThermalState | None, float]]:
+        before = [Before(state=_start(of_part, index, len(channels))) for of_part in states]
+        hottest_c = [-math.inf] * len(parts)
+        for found in together(channels[index], rig, parts, before=before):
+            before = [stretch.after for stretch in found]
+            hottest_c = [
+                max(so_far_c, float(stretch.run.coil_temp_c.max()))
+                for so_far_c, stretch in zip(hottest_c, found, strict=True)
+            ]
+        return [(each.state, hot_c) for each, hot_c in zip(before, hottest_c, strict=True)]
+
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        by_channel = list(pool.map(one, range(len(channels))))
+    by_part = [[channel[number] for channel in by_channel] for number in range(len(parts))]
+    return [
+        (tuple(state for state, _ in each if state is not None), max((hot_c for _, hot_c in each), default=-math.inf))
+        for each in by_part
+    ]
+
+
+def _start(states: tuple[ThermalState, ...], index: int, channels: int) -> ThermalState | None:
+    # A mono track after a stereo one warms one driver; the careful reading starts from the warmest.
+    warmest = max(states, key=lambda state: state.coil_temp_c, default=None)
+    return states[index] if len(states) == channels else warmest

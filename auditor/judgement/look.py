@@ -31,7 +31,14 @@ class Look:
     loudest_rows: Sequence[Row]
 
 
-def look_at(frames: HfFrames, rig: Rig, before: Before, *, only: Cause | None = None) -> tuple[Look, Before]:
+def look_at(
+    frames: HfFrames,
+    rig: Rig,
+    before: Before,
+    *,
+    only: Cause | None = None,
+    frames_per_row: int = FRAMES_PER_ROW,
+) -> tuple[Look, Before]:
     """Run a channel through a rig; what is seen, and what it leaves to what is played next. With `only` that counts."""
     near_w = rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
     worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
@@ -39,7 +46,7 @@ def look_at(frames: HfFrames, rig: Rig, before: Before, *, only: Cause | None = 
         worst.take(stretch)
         high = np.flatnonzero(stretch.power_peak_w > near_w)
         powers.append(stretch.power_peak_w[high])
-        rows.append((high + stretch.first_frame) // FRAMES_PER_ROW)
+        rows.append((high + stretch.first_frame) // frames_per_row)
         before = stretch.after
     power_w, numbers = np.concatenate(powers), np.concatenate(rows)
     order = np.argsort(power_w)[::-1]

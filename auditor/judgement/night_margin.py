@@ -10,14 +10,15 @@ from __future__ import annotations
 import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from auditor.judgement.before import Before
 from auditor.judgement.carried import of_channels, silence_after
-from auditor.judgement.look import NEAR_DB, ROWS_AT_A_TIME, Look, Row, look_at
-from auditor.judgement.margin import Trial, TrialChannel, trial_channel
-from auditor.judgement.replayed_margin import limited_margin
-from auditor.judgement.trial import Point, at
+from auditor.judgement.look import ROWS_AT_A_TIME, Look, Row
+from auditor.judgement.margin import TrialChannel, trial_channel
+from auditor.judgement.search import Trial, tightest
+from auditor.judgement.trial import at
 from auditor.protection import ends
 from auditor.threads import THREADS
 
@@ -52,34 +53,47 @@ def night_margin(
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    settings = ends(rig.protection) or (rig.protection,)
-    sets = [_TrialSet(tracks, replace(rig, protection=each), gap_s, whole_s) for each in settings]
-    starts = [at(each.excess, 0.0) for each in sets]
-    found: list[tuple[float, Cause]] = []
-    for each, start in sorted(zip(sets, starts, strict=True), key=lambda pair: -pair[1].excess_db):
-        here = at(each.excess, min(found)[0]) if found else start
-        tighter = each.margin(here) if here.excess_db >= -NEAR_DB or not found else None
-        found += [tighter] if tighter is not None else []
-    return min(found, default=(None, None))
+    parts = ends(rig.protection) or (rig.protection,)
+    sets = []
+    for each in (replace(rig, protection=part) for part in parts):
+        channels = [[trial_channel(feed, each) for feed in played.feeds] for played in tracks]
+        sets.append(_TrialSet(channels, each, gap_s, whole_s))
+    # One after the other: each keeps all cores at work by itself.
+    return tightest(sets, [at(each.excess, 0.0) for each in sets], alike_db=0.0)
 
 
 class _TrialSet(Trial):
     """All tracks at trial gains, one after the other."""
 
-    def __init__(self, tracks: Sequence[Played], rig: Rig, gap_s: float, whole_s: float) -> None:
+    def __init__(self, tracks: Sequence[Sequence[TrialChannel]], rig: Rig, gap_s: float, whole_s: float) -> None:
         super().__init__()
         self._rig = rig
         self._gap_s = gap_s
         self._whole_s = whole_s
-        self._tracks = [[trial_channel(feed, rig) for feed in played.feeds] for played in tracks]
-        self._channels = list(itertools.chain(*self._tracks))
+        self._tracks = tracks
+        self._channels = list(itertools.chain(*tracks))
 
     @property
     def highest_gain_db(self) -> float:
         return min(each.highest_gain_db for each in self._channels)
 
-    def margin(self, start: Point) -> tuple[float, Cause] | None:
-        return limited_margin(self.excess, start) if self._rig.limiters else super().margin(start)
+    @property
+    def is_replayed(self) -> bool:
+        return bool(self._rig.limiters)
+
+    @property
+    def has_exact_peaks(self) -> bool:
+        return all(each.has_exact_peaks for each in self._channels)
+
+    @cached_property
+    def rough(self) -> _TrialSet | None:
+        tracks = [[each.rough for each in channels if each.rough is not None] for channels in self._tracks]
+        if sum(map(len, tracks)) < len(self._channels):
+            return None
+        return _TrialSet(tracks, self._rig, self._gap_s, self._whole_s)
+
+    def clips(self, gain_db: float) -> bool:
+        return any(each.clips(gain_db) for each in self._channels)
 
     def looked(self, gain_db: float) -> Look:
         return self._run(lambda channel: channel.frames(gain_db))
@@ -109,7 +123,7 @@ class _TrialSet(Trial):
             for channels in self._tracks:
                 frames = list(pool.map(frames_of, channels))
                 starts = of_channels(before, len(channels))
-                found = list(pool.map(lambda each, start: look_at(each, self._rig, start), frames, starts))
+                found = list(pool.map(lambda channel, *given: channel.look(*given), channels, frames, starts))
                 seen += [look for look, _ in found]
                 silence_s = silence_after(frames[0], self._gap_s)
                 before = tuple(after.after_silence(silence_s, self._rig)[0] for _, after in found)

@@ -10,15 +10,16 @@ back over the pause into the track before.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.judgement.before import NOTHING, Before
 from auditor.kernels import compiled
-from auditor.simulation import simulate
+from auditor.protection import UNPROTECTED, Settings
+from auditor.simulation import simulate_each
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,32 +66,61 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
     before : Before, optional
         What was played before; without it everything is cold and the track stands for itself.
     """
-    total = len(frames.rms_v)
-    start, whole_s = before.state, before.whole_s
-    short, long = (_Window.of(window_s, frames, whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    history = before.powers_w(long.frames, frames.frame_s)
-    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
-    for first in range(0, total, STRETCH_FRAMES):
+    part = rig.protection if protected else UNPROTECTED
+    for (stretch,) in together(frames, rig, [part], before=[before]):
+        yield stretch
+
+
+def together(
+    frames: HfFrames, rig: Rig, parts: Sequence[Settings], *, before: Sequence[Before]
+) -> Iterator[tuple[Stretch, ...]]:
+    """The same with one part after the other in place of the rig's own; of each stretch all of them at once.
+
+    Parameters
+    ----------
+    frames : HfFrames
+    rig : Rig
+    parts : sequence of Settings
+    before : sequence of Before
+        For each part.
+    """
+    before = [_in_frames_of(frames, each) for each in before]
+    for first in range(0, len(frames.rms_v), STRETCH_FRAMES):
         rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
         division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
-        run = simulate(rms_v, frames.frame_s, rig, protected=protected, start=start, division=division)
-        start = run.end
-        power_w = np.square(run.driver_voltage_rms_v) * per_ohm
-        with_history = np.concatenate([history, power_w])
-        history = with_history[-long.frames :]
-        share = _peak_share(run, rms_v)
-        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * share
-        peak_mm = None if frames.peak_mm is None else frames.peak_mm[first : first + STRETCH_FRAMES] * share
-        yield Stretch(
-            first_frame=first,
-            run=run,
-            power_w=power_w,
-            power_1s_w=short.trailing_mean(with_history)[long.frames :],
-            power_60s_w=long.trailing_mean(with_history)[long.frames :],
-            power_peak_w=np.square(peak_v) * per_ohm,
-            after=Before(state=start, power_w=history.copy(), frame_s=frames.frame_s, whole_s=whole_s),
-            displacement_mm=peak_mm,
-        )
+        starts = [each.state for each in before]
+        runs = simulate_each(rms_v, frames.frame_s, rig, parts, starts=starts, division=division)
+        found = tuple(_stretch(run, frames, rig, first, each) for run, each in zip(runs, before, strict=True))
+        before = [stretch.after for stretch in found]
+        yield found
+
+
+def _in_frames_of(frames: HfFrames, before: Before) -> Before:
+    """The same with its powers over the longest window, in frames of this length up to the first one."""
+    long = _Window.of(LONG_WINDOW_S, frames, before.whole_s)
+    power_w = before.powers_w(long.frames, frames.frame_s)
+    return replace(before, power_w=power_w, frame_s=frames.frame_s, silence_s=0.0)
+
+
+def _stretch(run: Run, frames: HfFrames, rig: Rig, first: int, before: Before) -> Stretch:
+    """What came of the frames from `first` on."""
+    short, long = (_Window.of(window_s, frames, before.whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
+    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
+    here = slice(first, first + STRETCH_FRAMES)
+    power_w = np.square(run.driver_voltage_rms_v) * per_ohm
+    with_history = np.concatenate([before.power_w, power_w])
+    share = _peak_share(run, frames.rms_v[here])
+    peak_v = frames.peak_v[here] * share
+    return Stretch(
+        first_frame=first,
+        run=run,
+        power_w=power_w,
+        power_1s_w=short.trailing_mean(with_history)[long.frames :],
+        power_60s_w=long.trailing_mean(with_history)[long.frames :],
+        power_peak_w=np.square(peak_v) * per_ohm,
+        after=replace(before, state=run.end, power_w=with_history[-long.frames :].copy()),
+        displacement_mm=None if frames.peak_mm is None else frames.peak_mm[here] * share,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

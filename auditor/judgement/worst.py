@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 from auditor import published
 from auditor.audit_types import Cause
 from auditor.judgement.before import NOTHING, Before
-from auditor.judgement.ratings import Stretch, stretches
+from auditor.judgement.ratings import Stretch, together
 from auditor.units import amplitude_to_db, power_to_db
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from auditor.chain.splitter import HfFrames
+    from auditor.protection import Settings
     from auditor.rig import Rig
 
 Excess = tuple[float, Cause]
@@ -80,8 +83,16 @@ def worst_of(frames: HfFrames, rig: Rig, *, before: Before = NOTHING) -> Worst:
 
 def worst_and_after(frames: HfFrames, rig: Rig, *, before: Before) -> tuple[Worst, Before]:
     """The same, and what the channel leaves to what is played next."""
-    worst = Worst()
-    for stretch in stretches(frames, rig, protected=True, before=before):
-        worst.take(stretch)
-        before = stretch.after
-    return worst, before
+    return each_worst_and_after(frames, rig, [rig.protection], before=[before])[0]
+
+
+def each_worst_and_after(
+    frames: HfFrames, rig: Rig, parts: Sequence[Settings], *, before: Sequence[Before]
+) -> list[tuple[Worst, Before]]:
+    """The same with one part after the other in place of the rig's own."""
+    worsts = [Worst() for _ in parts]
+    for found in together(frames, rig, parts, before=before):
+        for worst, stretch in zip(worsts, found, strict=True):
+            worst.take(stretch)
+        before = [stretch.after for stretch in found]
+    return list(zip(worsts, before, strict=True))

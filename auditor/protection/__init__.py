@@ -7,7 +7,8 @@ A method is a module with
 - ``key_faults(given)``, the faults of which keys are given together, whatever their values;
 - ``resolve(table)``, from a valid ``Table`` to ``(settings, assumed keys, faults)``;
 - ``run(...)``, the simulation;
-- where the part has a tolerance that `run` does not count itself, ``ends(settings)``: see there.
+- where the part has a tolerance that `run` does not count itself, ``ends(settings)``: see there;
+- where it is a `thermal_element`, ``lane(settings, ambient_temp_c)``, so that it can be run beside others.
 
 To add one: write the module, add its line to `METHODS`, take its name out of `LATER`.
 """
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.side_by_side import Lane
     from auditor.rig_fields import RigTable
 
 METHODS: dict[str, str] = {
@@ -92,6 +94,12 @@ def ends(settings: Settings) -> tuple[Settings, Settings] | None:
     """
     found = getattr(method(settings.kind), "ends", None)
     return None if found is None else found(settings)
+
+
+def lane(settings: Settings, ambient_temp_c: float) -> Lane | None:
+    """The part to be run beside others by `auditor.protection.side_by_side`; None where it has to be run by itself."""
+    found = getattr(method(settings.kind), "lane", None)
+    return None if found is None else found(settings, ambient_temp_c)
 
 
 def opens(settings: Settings) -> bool:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from auditor.division import Division
     from auditor.driver.coil import CoilNetwork
     from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.side_by_side import Lane
     from auditor.protection.thermal_element import ThermalElement
 
 T = TypeVar("T")
@@ -229,6 +230,13 @@ def run(
     return thermal_element.run(
         element, network, source_rms_v, frame_s, start=start, division=division, destroyed=_name(settings)
     )
+
+
+def lane(settings: Lamp, ambient_temp_c: float) -> Lane:
+    """The bank of lamps, to be run beside others; see `auditor.protection.side_by_side`."""
+    from auditor.protection.side_by_side import Lane
+
+    return Lane(element=_element(settings, ambient_temp_c), destroyed=_name(settings))
 
 
 def ends(settings: Lamp) -> tuple[Lamp, Lamp]:

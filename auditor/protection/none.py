@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from auditor.driver.coil import CoilNetwork
     from auditor.errors import Fault
     from auditor.protection.contract import Run, ThermalState
+    from auditor.protection.side_by_side import Lane
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,3 +60,11 @@ def run(
     return replace(
         thermal_element.run(wire, network, source_rms_v, frame_s, start=start, division=division), filament_temp_k=None
     )
+
+
+def lane(settings: NoProtection, ambient_temp_c: float) -> Lane:
+    """The wire, to be run beside parts; see `auditor.protection.side_by_side`."""
+    from auditor.protection import side_by_side, thermal_element
+
+    wire = thermal_element.ThermalElement.wire(celsius_to_kelvin(ambient_temp_c))
+    return side_by_side.Lane(element=wire, has_filament=False)

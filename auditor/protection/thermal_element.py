@@ -40,9 +40,10 @@ if TYPE_CHECKING:
 
     Curve = Callable[[ArrayLike], NDArray[np.float64]]
 
-_GRID_FROM_K = 200.0
-_GRID_STEP_K = 5.0
-_GRID_STEPS_PER_K = 1.0 / _GRID_STEP_K
+GRID_FROM_K = 200.0
+GRID_STEP_K = 5.0
+GRID_STEPS_PER_K = 1.0 / GRID_STEP_K
+TRACES = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +70,7 @@ class ThermalElement:
         ambient_temp_k: float,
     ) -> ThermalElement:
         """Tabulate the curves from 200 K to a little beyond the temperature at which the part fails."""
-        temp_k = np.arange(_GRID_FROM_K, fails_at_k + 4 * _GRID_STEP_K, _GRID_STEP_K)
+        temp_k = np.arange(GRID_FROM_K, fails_at_k + 4 * GRID_STEP_K, GRID_STEP_K)
         columns = [curve(temp_k) for curve in (resistance_ohm, heat_capacity_j_per_k, loss_w, ageing_per_s)]
         return cls(table=np.stack(columns, axis=1), fails_at_k=fails_at_k, ambient_temp_k=ambient_temp_k)
 
@@ -82,7 +83,7 @@ class ThermalElement:
 
     def resistance_at_ohm(self, temp_k: float) -> float:
         """Resistance read off the grid [ohm]."""
-        grid_k = _GRID_FROM_K + _GRID_STEP_K * np.arange(len(self.table))
+        grid_k = GRID_FROM_K + GRID_STEP_K * np.arange(len(self.table))
         return float(np.interp(temp_k, grid_k, self.table[:, 0]))
 
 
@@ -113,14 +114,34 @@ def run(
     destroyed : str
         What must be replaced when it has failed, in words.
     """
+    state = started(element, network, start)
+    source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
+    traces = np.empty((TRACES, len(source)), dtype=np.float32)
+    rows = rows_of(division)
+    failed = _frames(source, rows, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
+    return finished(element, network, frame_s, state, traces, failed=failed, destroyed=destroyed, division=division)
+
+
+def started(element: ThermalElement, network: CoilNetwork, start: ThermalState | None) -> NDArray[np.float64]:
+    """State that the loops go from: part [K], coil [C], body [C], share of the part's life that is used."""
     if start is None:
         start = ThermalState(coil_temp_c=network.ambient_temp_c, body_temp_c=network.ambient_temp_c)
     part_k, age = start.part or (element.ambient_temp_k, 0.0)
-    state = np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
-    source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
-    traces = np.empty((6, len(source)), dtype=np.float32)
-    rows = rows_of(division)
-    failed = _frames(source, rows, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
+    return np.array([part_k, start.coil_temp_c, start.body_temp_c, age])
+
+
+def finished(
+    element: ThermalElement,
+    network: CoilNetwork,
+    frame_s: float,
+    state: NDArray[np.float64],
+    traces: NDArray[np.float32],
+    *,
+    failed: int,
+    destroyed: str,
+    division: Division | None = None,
+) -> Run:
+    """What the loops have left, as a run; `failed` is the frame in which the part failed, or negative."""
     check_finite(state)
     voltage, coil, body, resistance, power, part_temp = traces
     return Run(
@@ -152,7 +173,7 @@ def _failure(element: ThermalElement, at_s: float, part_k: NDArray[np.float32], 
 
 @compiled(error_model="numpy")
 def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
-    position = (temp_k - _GRID_FROM_K) * _GRID_STEPS_PER_K
+    position = (temp_k - GRID_FROM_K) * GRID_STEPS_PER_K
     row = min(max(int(position), 0), table.shape[0] - 2)
     share = position - row
     # Single elements, not rows: a view of a row would cost more than the interpolation.

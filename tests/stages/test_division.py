@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-from auditor.advice.lamp_strain import merged
 from auditor.chain.divider import series_circuit, steady_division
 from auditor.chain.splitter import HfFrames, Splitter, split
 from auditor.division import NODE_U, NODES, Division, node_weights
 from auditor.driver.coil import REFERENCE_C, CoilNetwork
 from auditor.driver.impedance_file import read_impedance
 from auditor.judgement.ratings import stretches
+from auditor.judgement.sketch import merged
 from auditor.protection.contract import Run
 from auditor.protection.filament import Filament
 from auditor.protection.lamp import Lamp

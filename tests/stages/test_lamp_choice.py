@@ -17,6 +17,7 @@ from auditor.advice.material import Material, gather
 from auditor.advice.trial import put_through
 from auditor.advice.worst_case import worst_case_v
 from auditor.chain.splitter import HfFrames
+from auditor.judgement.sketch import merged
 from auditor.parts import lamps
 from auditor.protection.lamp import Lamp
 from auditor.simulation import simulate
@@ -189,7 +190,7 @@ class TestLongerFrames:
         rng = np.random.default_rng(3)
         rms_v, peak_v = rng.uniform(0.0, 9.0, (2, 1003)).astype(np.float32)
         short = HfFrames(frame_s=0.006, duration_s=6.0, rms_v=rms_v, peak_v=peak_v)
-        long = lamp_strain.merged(short, count=8)
+        long = merged(short, count=8)
         assert len(long.rms_v) == 126
         assert long.frame_s == pytest.approx(0.048)
         assert long.duration_s == 6.0
