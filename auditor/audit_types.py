@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -24,12 +26,13 @@ if TYPE_CHECKING:
 Verdict = Literal["clear", "engaged", "risk"]
 SEVERITY: dict[Verdict, int] = {"clear": 0, "engaged": 1, "risk": 2}
 
-# Why a passage is flagged, and what limits the margin. The first five are risks, the last an engagement.
+# Why a passage is flagged, and what limits the margin. The first six are risks, the last an engagement.
 Cause = Literal[
     "driver_power_1s",  # 1 s mean of terminal V^2/Z over program_power_w
     "driver_power_60s",  # 60 s mean over continuous_power_w
     "driver_power_peak",  # instantaneous over peak_power_w
     "coil_temp",  # coil over coil_temp_limit_c
+    "excursion",  # displacement of the dome over excursion_limit_mm
     "protection_failed",  # the protective part is destroyed
     "protection_engaged",  # the protective part is working
 ]
@@ -37,7 +40,10 @@ Cause = Literal[
 
 @dataclass(frozen=True, kw_only=True)
 class Exposure:
-    """What the driver is put through. Power is terminal voltage squared over rated impedance."""
+    """What the driver is put through. Power is terminal voltage squared over rated impedance.
+
+    `displacement_peak_mm` is None where the rig file does not say what moves.
+    """
 
     driver_power_mean_w: float
     driver_power_max_1s_w: float
@@ -45,6 +51,7 @@ class Exposure:
     driver_power_peak_w: float
     coil_temp_max_c: float
     body_temp_max_c: float
+    displacement_peak_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,6 +212,40 @@ class QuieterRisk:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Narrowing:
+    """By how much the margin's range would narrow if one assumed value were known [dB], and how to find it."""
+
+    key: str
+    by_db: float
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """Between what the margin lies if every assumed value may be anywhere in its own band.
+
+    Parameters
+    ----------
+    margin_low_db, margin_high_db : float or None
+        None where no limit is reached within the range of gains searched.
+    verdict_worst : Verdict
+    narrows : tuple of Narrowing
+        Most first.
+    pinned_db : mapping
+        Both ends with one value known, by its key [dB]; for the band of a set.
+    held : tuple of str
+        Keys that stay as assumed in the heat carried from track to track; of a set only.
+    """
+
+    margin_low_db: float | None
+    margin_high_db: float | None
+    verdict_worst: Verdict
+    narrows: tuple[Narrowing, ...]
+    pinned_db: Mapping[str, tuple[float, float]] = field(default_factory=dict, repr=False)
+    held: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Audit:
     """One track through the rig, with every intermediate result.
 
@@ -233,6 +274,7 @@ class Audit:
     rig: Rig
     quieter_risk: QuieterRisk | None = None
     entry: Entry | None = None  # how it came into the set: title, the stretch of the file, trim
+    band: Band | None = None  # only where it was asked for
     lost_channels: tuple[int, ...] = ()  # in a set played through: whose part was destroyed before the track starts
 
     @property
@@ -285,4 +327,5 @@ class SetAudit:
     coil_temp_max_c: float | None
     errors: tuple[FileFault, ...]
     interrupted: bool = False
+    band: Band | None = None  # only where it was asked for
     night: Night | None = None

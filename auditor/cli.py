@@ -72,6 +72,14 @@ def _report_options(command: F) -> F:
     return command
 
 
+_BAND = click.option(
+    "--band",
+    "with_band",
+    is_flag=True,
+    help="Give the margin as a range, with what is assumed anywhere in its band, and say what to measure first.",
+)
+
+
 def _order_options(command: F) -> F:
     for option in (
         click.option(
@@ -92,10 +100,14 @@ def _order_options(command: F) -> F:
     return command
 
 
-def _gap_s(order: str, gap_s: float | None) -> float | None:
+def _gap_s(order: str, gap_s: float | None, *, with_band: bool) -> float | None:
     """Silence between the tracks of a set that is played through [s]; None where each is judged from cold."""
     if order == "tracks" and gap_s is not None:
         raise click.UsageError("--gap-s: goes with --order set (as it is, every track is judged from cold)")
+    if order == "set" and with_band:
+        raise click.UsageError(
+            "--band: not with --order set (leave out --order, and heat is carried for the set alone)"
+        )
     if gap_s is not None and gap_s != gap_s:
         raise click.BadParameter("nan is no time.", param_hint="'--gap-s'")
     return None if order == "tracks" else DEFAULT_GAP_S if gap_s is None else gap_s
@@ -121,6 +133,7 @@ def cli() -> None:
 )
 @trims_option
 @_order_options
+@_BAND
 @_report_options
 @cache_option
 @spread_options.options
@@ -134,13 +147,14 @@ def check(
     output: str | None,
     fail_on: str,
     no_cache: bool,
+    with_band: bool,
     **spread: Any,
 ) -> None:
     """Audit sound files, folders of them and playlists through a rig.
 
     Playlists are M3U, PLS, XSPF, and CUE sheets, which cut a file into tracks.
     """
-    silence_s = _gap_s(order, gap_s)
+    silence_s = _gap_s(order, gap_s, with_band=with_band)
     asked = spread_options.Asked(**spread)
     asked.refuse_impossible(paths, is_night=silence_s is not None, is_trimmed=trims is not None)
     rig = load_rig_or_stop(rig_path)
@@ -154,16 +168,26 @@ def check(
         no_cache=no_cache,
         trims=trims,
         asked=asked,
+        with_band=with_band,
     )
 
 
 @cli.command()
 @_order_options
+@_BAND
 @_report_options
 @cache_option
-def demo(order: str, gap_s: float | None, style: str, output: str | None, fail_on: str, no_cache: bool) -> None:
+def demo(
+    order: str,
+    gap_s: float | None,
+    style: str,
+    output: str | None,
+    fail_on: str,
+    no_cache: bool,
+    with_band: bool,
+) -> None:
     """Audit the demonstration set through the demonstration rig."""
-    silence_s = _gap_s(order, gap_s)
+    silence_s = _gap_s(order, gap_s, with_band=with_band)
     from auditor.demo import demo_paths, demo_rig_path
     from auditor.errors import AuditorError
 
@@ -171,7 +195,16 @@ def demo(order: str, gap_s: float | None, style: str, output: str | None, fail_o
         paths, rig = [str(path) for path in demo_paths()], load_rig_or_stop(str(demo_rig_path()))
     except AuditorError as error:
         stop(str(error))
-    _audit_and_report(paths, rig, gap_s=silence_s, style=style, output=output, fail_on=fail_on, no_cache=no_cache)
+    _audit_and_report(
+        paths,
+        rig,
+        gap_s=silence_s,
+        style=style,
+        output=output,
+        fail_on=fail_on,
+        no_cache=no_cache,
+        with_band=with_band,
+    )
 
 
 for command in (*ADVICE_COMMANDS, *SHOW_COMMANDS):
@@ -192,12 +225,13 @@ def _audit_and_report(
     output: str | None,
     fail_on: str,
     no_cache: bool,
+    with_band: bool,
     trims: str | None = None,
     asked: spread_options.Asked | None = None,
 ) -> NoReturn:
     asked = asked or spread_options.Asked()
     if style in stream_files.STYLES:
-        stream_files.refuse_impossible(style, output, is_night=gap_s is not None)
+        stream_files.refuse_impossible(style, output, is_night=gap_s is not None, with_band=with_band)
     files, faults = find_files(paths, output=output, rig=rig, trims=trims)
     if style in stream_files.STYLES:
         store = open_store(no_cache=no_cache)
@@ -206,8 +240,10 @@ def _audit_and_report(
         )
     files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    result = _audit_all(files, faults, rig, gap_s, asked, open_store(no_cache=no_cache))
-    status = status_of(result.verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
+    result = _audit_all(files, faults, rig, gap_s, asked, open_store(no_cache=no_cache), with_band=with_band)
+    # Who asks between what the answer lies is told of the careful end.
+    verdict = result.verdict if result.band is None else result.band.verdict_worst
+    status = status_of(verdict, fail_on=fail_on, interrupted=result.interrupted, is_whole=not result.errors)
     for track in result.tracks:
         for note in track.notes:
             say(f"warning: {track.name}: {note}")
@@ -238,6 +274,8 @@ def _audit_all(
     gap_s: float | None,
     asked: spread_options.Asked,
     store: Store | None,
+    *,
+    with_band: bool,
 ) -> SetAudit:
     from auditor.errors import ClusterError
     from auditor.pipeline import audit_set
@@ -248,7 +286,15 @@ def _audit_all(
         with libraries_silenced(), ProgressBar(files, file=sys.stderr, no_color=False) as bar:
             told = bar.of_track if way is None else bar.of_finished
             return audit_set(
-                files, rig, gap_s=gap_s, progress=told, tell=bar.tell, earlier_faults=faults, way=way, store=store
+                files,
+                rig,
+                gap_s=gap_s,
+                progress=told,
+                tell=bar.tell,
+                earlier_faults=faults,
+                way=way,
+                store=store,
+                with_band=with_band,
             )
     except ClusterError as error:
         stop(str(error))

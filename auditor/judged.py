@@ -89,6 +89,10 @@ class Row:
         return [judged.audit for judged in self._in_order if judged.audit is not None]
 
     @property
+    def frames(self) -> list[tuple[HfFrames, ...]]:
+        return [judged.frames for judged in self._in_order if judged.audit is not None]
+
+    @property
     def faults(self) -> list[FileFault]:
         return [fault for judged in self._in_order for fault in judged.faults]
 

@@ -22,6 +22,8 @@ from auditor.chain.play import Played, play, play_each
 from auditor.errors import AuditorError, ClusterError, MissingFileError
 from auditor.interrupt import held
 from auditor.judged import Judged, Row, as_judged, named_as, riskiness, seen_from, without_traces
+from auditor.judgement.band import band_of
+from auditor.judgement.band_set import band_of_set
 from auditor.judgement.examine import Carried, Examined, examine
 from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
     from auditor.store.store import Store
 
     Progress = Callable[[float], None]
+
+_SHARE_OF_PLAYING = 0.5  # of a track's time, about, where its margin's band is wanted
 
 
 def audit(
@@ -85,6 +89,7 @@ def audit_set(
     earlier_faults: Sequence[FileFault] = (),
     way: Way | None = None,
     store: Store | None = None,
+    with_band: bool = False,
 ) -> SetAudit:
     """Audit tracks in order. Each is judged from cold; for the set's own verdict heat is carried from one to the next.
 
@@ -108,6 +113,9 @@ def audit_set(
         result is the same. Not with a gap: what a night's tracks go through depends on those before.
     store : Store, optional
         As `audit`.
+    with_band : bool
+        Whether to find out between what the margins lie, assumed values being anywhere within their bands; not of a
+        night.
 
     Returns
     -------
@@ -128,7 +136,8 @@ def audit_set(
     broken: list[FileFault] = []
     interrupted = False
     try:
-        with closing(audit_each(programmes, rig, progress=progress, way=way, is_set=True, store=store)) as all_judged:
+        each = audit_each(programmes, rig, progress=progress, way=way, is_set=True, store=store, with_band=with_band)
+        with closing(each) as all_judged:
             for judged in all_judged:
                 row.add(judged)
     except KeyboardInterrupt:
@@ -142,6 +151,9 @@ def audit_set(
         row.carry_anew()
     with held() as hold:
         result = _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
+        if with_band:
+            band = band_of_set(rig, row.tracks, row.frames, limited_db=_most_limited_db(row.tracks))
+            result = replace(result, band=band)
     return replace(result, interrupted=interrupted or hold.came)
 
 
@@ -153,6 +165,7 @@ def audit_each(
     way: Way | None = None,
     is_set: bool = False,
     store: Store | None = None,
+    with_band: bool = False,
 ) -> Generator[Judged, None, None]:
     """Audit tracks each for itself and yield what came of each as it is finished, in any order.
 
@@ -161,7 +174,7 @@ def audit_each(
     programmes : iterable of str or Path
         Read as it goes, so that it may be of any length.
     rig : Rig
-    progress, way, store
+    progress, way, store, with_band
         As `audit_set`.
     is_set : bool
         Whether the audits keep their traces and come with what the carried heat follows from. Without they take
@@ -172,6 +185,7 @@ def audit_each(
         judge_source,
         rig=rig,
         is_set=is_set,
+        with_band=with_band,
         folder=os.getcwd() if way.is_elsewhere else None,
         store=None if way.is_elsewhere else store,  # another machine's disk is not ours to fill
     )
@@ -185,6 +199,7 @@ def judge_source(
     rig: Rig,
     *,
     is_set: bool,
+    with_band: bool,
     folder: str | None,
     progress: Progress | None = None,
     store: Store | None = None,
@@ -192,8 +207,11 @@ def judge_source(
     """What a worker does; with the folder that paths go from, where that is not its own."""
     there = as_entry(source) if folder is None else seen_from(folder, source)
     try:
-        played = play(there, rig, progress=progress, store=store)
+        playing = _SHARE_OF_PLAYING if with_band else 1.0
+        played = play(there, rig, progress=_shared(progress, 0.0, playing), store=store)
         track = judge(played, rig)
+        if with_band:
+            track = banded(track, played, tell=_shared(progress, playing, 1.0))
     except AuditorError as error:
         fault = FileFault(path=there.name, message=str(error))
         judged = Judged(audit=None, faults=(fault,), is_missing=isinstance(error, MissingFileError))
@@ -201,6 +219,21 @@ def judge_source(
     frames = tuple(feed.frames for feed in played.feeds) if is_set else ()
     track = track if is_set else without_traces(track)
     return named_as(source, Judged(audit=track, faults=tuple(played.faults), frames=frames), there)
+
+
+def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Audit:
+    """The same audit with between what its margin lies.
+
+    Parameters
+    ----------
+    audit : Audit
+        Of `played`.
+    played : Played
+    tell : callable, optional
+        Told the share that is done, 0 to 1.
+    """
+    band = band_of(played, audit.rig, margin_db=audit.margin_db, verdict=audit.verdict, tell=tell)
+    return replace(audit, band=band)
 
 
 def judge(played: Played, rig: Rig) -> Audit:
@@ -261,6 +294,13 @@ def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[
 
 def _worst(verdicts: Iterator[Verdict]) -> Verdict:
     return max(verdicts, key=SEVERITY.__getitem__, default="clear")
+
+
+def _shared(progress: Progress | None, from_ratio: float, to_ratio: float) -> Progress | None:
+    """What to tell of a step that goes from one share of the whole to another."""
+    if progress is None:
+        return None
+    return lambda done_ratio: progress(from_ratio + (to_ratio - from_ratio) * done_ratio)
 
 
 def _conclude(

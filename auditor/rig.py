@@ -16,6 +16,7 @@ from auditor.rig_file import read_toml, with_lines
 
 if TYPE_CHECKING:
     from auditor.driver.impedance import Impedance
+    from auditor.driver.motion import Dome
     from auditor.network_parts import Network
     from auditor.protection import Settings
 
@@ -161,7 +162,8 @@ class Driver:
     """The HF driver: ratings, coil and thermal network. Resistance is that at 20 C.
 
     Every figure is that of one driver; `series_count` equal ones in a string and `parallel_count` strings side by side
-    hang on one HF branch.
+    hang on one HF branch. From `resonance_hz` to `excursion_limit_mm` it is what impedance and excursion follow from;
+    None where the rig file does not say.
     """
 
     rated_impedance_ohm: float
@@ -178,6 +180,16 @@ class Driver:
     body_time_constant_s: float
     series_count: int = 1
     parallel_count: int = 1
+    impedance_file: str | None = None
+    voice_coil_inductance_h: float | None = None
+    resonance_hz: float | None = None
+    mechanical_q: float | None = None
+    electrical_q: float | None = None
+    total_q: float | None = None
+    moving_mass_g: float | None = None
+    force_factor_t_m: float | None = None
+    excursion_limit_mm: float | None = None
+    impedance: Impedance | None = None  # what file or coil make of it over frequency; None for the rated one throughout
 
     @property
     def branch_impedance_ohm(self) -> float:
@@ -189,12 +201,25 @@ class Driver:
         """Square of the branch's voltage for each watt in one driver [V2/W]: each has its share of the string's."""
         return self.rated_impedance_ohm * self.series_count**2
 
-    impedance_file: str | None = None
-    voice_coil_inductance_h: float | None = None
-    resonance_hz: float | None = None
-    mechanical_q: float | None = None
-    electrical_q: float | None = None
-    impedance: Impedance | None = None  # what file or coil make of it over frequency; None for the rated one throughout
+    @property
+    def dome(self) -> Dome | None:
+        """One of them as mass, spring and damping; None where not all of that is known."""
+        if self.resonance_hz is None or self.moving_mass_g is None or self.force_factor_t_m is None:
+            return None
+        from auditor.driver.motion import Dome, joint_q
+
+        q = self.total_q
+        if q is None and self.mechanical_q is not None and self.electrical_q is not None:
+            q = joint_q(self.mechanical_q, self.electrical_q)
+        if q is None:
+            return None
+        return Dome(
+            resonance_hz=self.resonance_hz,
+            total_q=q,
+            moving_mass_g=self.moving_mass_g,
+            force_factor_t_m=self.force_factor_t_m,
+            dc_resistance_ohm=self.dc_resistance_ohm,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

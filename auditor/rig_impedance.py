@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from auditor.driver.coil import REFERENCE_C, alpha_per_k
 from auditor.errors import Fault
 from auditor.rig_fields import safe_key, shown
 
@@ -68,11 +69,17 @@ def _key_faults(driver: Mapping[str, Any]) -> list[Fault]:
     if given and "voice_coil_inductance_h" in driver:
         what = "missing: the resonance of a modelled impedance needs it"
         faults += [
-            Fault(key=f"driver.{key}", what=what, hint=f"or leave out {' and '.join(given)}")
+            Fault(key=f"driver.{key}", what=what, hint=_instead(driver, given))
             for key in RESONANCE_KEYS
             if key not in driver
         ]
     return faults
+
+
+def _instead(driver: Mapping[str, Any], given: list[str]) -> str:
+    if "total_q" in driver:
+        return "give mechanical_q and electrical_q instead of total_q"
+    return f"or leave out {' and '.join(given)}"
 
 
 def _measured(name: str, rig_path: str) -> Found:
@@ -159,6 +166,25 @@ def _gaps(name: str, gaps: tuple[Gap, ...], corner_hz: float) -> list[str]:
         f"driver.impedance_file: {name} has no point {places}: the impedance is taken as straight there; measure with "
         "three points to the octave or more"
     ]
+
+
+def rating_current_a_per_v(
+    impedance: Impedance | None, crossover: Crossover, driver: Mapping[str, Any]
+) -> float | None:
+    """Current for a volt of rating noise with the coil at its limit [A/V]; None for the rated impedance throughout.
+
+    Parameters
+    ----------
+    impedance : Impedance or None
+    crossover : Crossover
+    driver : mapping
+        At least coil_temp_limit_c, coil_material and dc_resistance_ohm.
+    """
+    if impedance is None:
+        return None
+    heated_k = driver["coil_temp_limit_c"] - REFERENCE_C
+    added_ohm = driver["dc_resistance_ohm"] * alpha_per_k(driver["coil_material"]) * heated_k
+    return noise_current_a_per_v(impedance, crossover, added_ohm=added_ohm)
 
 
 def noise_current_a_per_v(impedance: Impedance, crossover: Crossover, *, added_ohm: float) -> float:

@@ -12,8 +12,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from auditor import protection, published
-from auditor.driver.coil import REFERENCE_C, alpha_per_k
-from auditor.driver.thermal import complete_thermal, rated_thermal_resistance_k_per_w
+from auditor.driver.thermal import THERMAL_KEYS, complete_thermal, rated_thermal_resistance_k_per_w
 from auditor.errors import Fault
 from auditor.rig import Amplifier, Driver, Rig, Site
 from auditor.rig_assumptions import (
@@ -28,17 +27,12 @@ from auditor.rig_branch import Branch, resolve_branch
 from auditor.rig_calibration import calibration_faults, resolve_level
 from auditor.rig_faults import PARTS, checked_tables, model_of, prefixed
 from auditor.rig_fields import shown
-from auditor.rig_impedance import noise_current_a_per_v
+from auditor.rig_impedance import rating_current_a_per_v
+from auditor.rig_motion import motion_faults
 from auditor.rig_processor import resolve_equaliser, resolve_limiters
 from auditor.rig_tables import TABLE_NAMES
 
 Values = dict[str, dict[str, Any]]
-THERMAL_KEYS = (
-    "coil_thermal_resistance_k_per_w",
-    "body_thermal_resistance_k_per_w",
-    "coil_time_constant_s",
-    "body_time_constant_s",
-)
 ORDERS: dict[str, tuple[int, ...]] = {
     "linkwitz-riley": (2, 4, 6, 8),
     "butterworth": tuple(range(1, 9)),
@@ -72,7 +66,7 @@ def resolve_rig(document: Mapping[str, Any], *, path: str) -> tuple[Rig | None, 
     limiters, assumed_limiter, found = resolve_limiters(document, values)
     faults += found
     assumed = _fill_fixed(values) + _fill_driver(values["driver"]) + _fill_box(values)
-    faults += _driver_faults(values)
+    faults += _driver_faults(values) + motion_faults(values["driver"], given=_given(document, "driver"))
     branch = resolve_branch(values, path=path, opens=settings is not None and settings.kind != "none")
     faults += branch.faults
     derived, found = _fill_thermal(values, branch)
@@ -108,6 +102,12 @@ def _first_of_each_key(faults: list[Fault]) -> list[Fault]:
     for fault in faults:
         first.setdefault(fault.key, fault)
     return list(first.values())
+
+
+def _given(document: Mapping[str, Any], table: str) -> set[str]:
+    """The keys that stand in a table, sound or not."""
+    raw = document.get(table)
+    return set(raw) if isinstance(raw, dict) else set()
 
 
 def _in_file_order(keys: list[str]) -> tuple[str, ...]:
@@ -225,10 +225,8 @@ def _fill_thermal(values: Values, branch: Branch) -> tuple[list[str], list[Fault
     if any(key not in driver for key in keys) or driver["coil_temp_limit_c"] <= ambient_c:
         return [], []
     a_per_v = None
-    if branch.impedance is not None and branch.crossover is not None:
-        heated_k = driver["coil_temp_limit_c"] - REFERENCE_C
-        added_ohm = driver["dc_resistance_ohm"] * alpha_per_k(driver["coil_material"]) * heated_k
-        a_per_v = noise_current_a_per_v(branch.impedance, branch.crossover, added_ohm=added_ohm)
+    if branch.crossover is not None:
+        a_per_v = rating_current_a_per_v(branch.impedance, branch.crossover, driver)
     # A rating is stated for a laboratory's air, whatever the site is like tonight: hot air must not lower the figure.
     rated_k_per_w = rated_thermal_resistance_k_per_w(
         **{key: driver[key] for key in keys}, ambient_temp_c=RATING_AMBIENT_C, current_a_per_v=a_per_v

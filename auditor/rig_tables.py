@@ -277,6 +277,35 @@ class Driver(RigTable):
     electrical_q: float | None = quantity(
         "Quality of the resonance by the voice coil's damping alone.", unit="", low=0.01, high=100.0, optional=True
     )
+    total_q: float | None = quantity(
+        "Quality of the resonance by all damping, instead of the two.", unit="", low=0.01, high=50.0, optional=True
+    )
+    moving_mass_g: float | None = quantity(
+        "Moving mass of a direct-radiating dome, with its air.",
+        unit="g",
+        low=0.01,
+        high=50.0,
+        below="no dome is that light, unless written in kilograms",
+        above="no HF driver is that heavy, unless written in milligrams",
+        optional=True,
+    )
+    force_factor_t_m: float | None = quantity(
+        "Force factor Bl.",
+        unit="T m",
+        low=0.1,
+        high=30.0,
+        below="a motor pushes with more than nothing",
+        optional=True,
+    )
+    excursion_limit_mm: float | None = quantity(
+        "How far the dome may move out of rest, one way, peak.",
+        unit="mm",
+        low=0.01,
+        high=20.0,
+        below="a driver that cannot move gives no sound",
+        above="no HF driver moves that far",
+        optional=True,
+    )
     series_count: int | None = quantity(
         "Equal HF drivers in a string, on one branch.", unit="", low=1, high=64, below="at least one", optional=True
     )

@@ -169,9 +169,15 @@ coil_temp_limit_c = 180.0    # C, optional (180). Plain domes 120 to 150, high-p
 # impedance_file = "hf.txt"               # from the rig file's folder
 # or modelled from the coil's resistance and inductance, and the resonance where it is known:
 # voice_coil_inductance_h = 0.05e-3       # H, 0.05e-3 is 0.05 mH. Usually 0.02e-3 to 0.2e-3
-# resonance_hz = 900.0                    # Hz, of the driver as it is mounted
-# mechanical_q = 3.0                      # by its mechanical losses
-# electrical_q = 1.2                      # by the coil's damping
+# resonance_hz = 900.0                    # Hz, of the driver as it is mounted. Domes 500 to 1800
+# mechanical_q = 2.5                      # by its mechanical losses
+# electrical_q = 1.6                      # by the coil's damping
+# Optional, with these three, for the excursion of a dome that radiates directly (not of a compression driver on a
+# horn): all of them, from the data sheet.
+# moving_mass_g = 0.45                    # g, with its air. Domes 0.2 to 1
+# force_factor_t_m = 3.0                  # T m (Bl). Domes 2 to 5
+# excursion_limit_mm = 0.4                # mm, linear, one way, peak. Domes 0.1 to 1
+# total_q = 0.98                          # by all damping, instead of mechanical_q and electrical_q; for this alone
 
 
 [site]

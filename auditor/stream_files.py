@@ -38,8 +38,10 @@ class Report(Protocol):
     def finish(self, tally: Tally, rig: Rig, *, exit_status: int, is_interrupted: bool) -> None: ...
 
 
-def refuse_impossible(style: str, output: str | None, *, is_night: bool) -> None:
+def refuse_impossible(style: str, output: str | None, *, is_night: bool, with_band: bool) -> None:
     """End the program where such a report cannot be written."""
+    if with_band:
+        stop(f"{style} has one margin for each track, so it does not go with --band (choose --format json)")
     if is_night:
         stop(f"{style} judges each track from cold, so it does not go with --order set (choose another --format)")
     if style != "parquet":

@@ -78,7 +78,10 @@ NOTES = {
     "maker's thermal resistances with the limit, or keep its default. Where one of the two is given, the other is the "
     "rest of what the rating implies. Without `impedance_file` and `voice_coil_inductance_h`, of which one may be "
     "given, the impedance is the rated one throughout; a modelled one has no resonance without all three of "
-    "`resonance_hz`, `mechanical_q` and `electrical_q`.",
+    "`resonance_hz`, `mechanical_q` and `electrical_q`. The same three, or `total_q` instead of both Qs, with "
+    "`moving_mass_g` and `force_factor_t_m` say how far a dome that radiates directly moves; `excursion_limit_mm` is "
+    "what that is held against. Without all of them nothing is said of it. An `electrical_q` more than twice or less "
+    "than half what mass, force factor and `dc_resistance_ohm` imply is refused, and a `total_q` more than twice that.",
     "lamp": "A lamp is named by `part`, or described by `design_voltage_v` with `design_current_a`; not both. Voltage "
     "and current are those of one lamp, whatever the bank.",
 }
@@ -139,12 +142,15 @@ def _accepted(model: type[RigTable], key: str) -> str:
 
 
 def _assumption(table: str, key: str) -> str:
-    from auditor.rig_assumptions import _REASONS
+    from auditor.rig_assumptions import _REASONS, SPREADS
 
     reason = _REASONS.get(f"{table}.{key}")
     if reason is None:
         return "see below the table"
-    _, why, band = reason
+    _, why, remark = reason
+    spread = SPREADS.get(f"{table}.{key}")
+    said = f"band {spread.words(reason[0])}: {spread.basis}" if spread is not None else ""
+    band = "; ".join(each for each in (said, remark) if each)
     fixed = _CONSTANT.get(f"{table}.{key}", "")
     return f"{f'{fixed}: ' if fixed else ''}{why}{f' ({band})' if band else ''}"
 

@@ -26,6 +26,7 @@ _CAUSES: dict[Cause, str] = {
     "driver_power_60s": "the power over 60 s",
     "driver_power_peak": "the peak power",
     "coil_temp": "the coil's heat",
+    "excursion": "the excursion",
     "protection_failed": "the wear of the protective part",
     "protection_engaged": "the protective part",
 }

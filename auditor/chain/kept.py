@@ -73,10 +73,15 @@ def before_pad(rig: Rig) -> Crossover:
     return replace(after_amplifier(rig), pad_db=0.0)
 
 
+def pad_ratio(rig: Rig) -> float:
+    """What the pad leaves of a voltage; all of it for a network by its parts, in whose response every loss is."""
+    return 1.0 if rig.crossover.network is not None else db_to_amplitude(-rig.crossover.pad_db)
+
+
 def padded(frames: HfFrames, rig: Rig) -> HfFrames:
     """The same behind the pad."""
-    ratio = np.float32(db_to_amplitude(-rig.crossover.pad_db))
-    return frames if ratio == 1.0 else replace(frames, rms_v=frames.rms_v * ratio, peak_v=frames.peak_v * ratio)
+    ratio = np.float32(pad_ratio(rig))
+    return frames.scaled(ratio)
 
 
 def frames_record(frames: HfFrames) -> Record:

@@ -98,10 +98,27 @@ class OverdriveLadder:
         if max(gain_db, 0.0) > self.onset_db.min(initial=math.inf):
             _multiply(rms_v, self._ratio(self.level_db, gain_db, points=3, exponent=_LEVEL_EXPONENT))
             _multiply(peak_v, self._ratio(self.peak_db, gain_db, points=2, exponent=1.0))
+        peak_mm = self._displacement_mm(frames, gain_db)
         for row in exact:
             here = peak_v[row.row * FRAMES_PER_ROW : (row.row + 1) * FRAMES_PER_ROW]
             here[:] = self._exact_peaks_v(row, scale)[: len(here)]
-        return replace(frames, rms_v=rms_v, peak_v=peak_v)
+        return replace(frames, rms_v=rms_v, peak_v=peak_v, peak_mm=peak_mm)
+
+    def _displacement_mm(self, frames: HfFrames, gain_db: float) -> NDArray[np.float32] | None:
+        """Displacement at another gain: an upper bound where the amplifier clips.
+
+        Clipping adds treble, which moves little, and flattens the low end of the branch, which moves most. Turned up,
+        it moves no more than in proportion. Turned down, what is flattened now comes back: no more than the amplifier
+        is overdriven by, and never to more than now.
+        """
+        if frames.peak_mm is None:
+            return None
+        peak_mm = frames.peak_mm * np.float32(10.0 ** (gain_db / 20.0))
+        if gain_db < 0.0 and self.onset_db.min(initial=math.inf) < 0.0:
+            back_db = np.clip(-self.onset_db, 0.0, -gain_db)
+            back = np.power(np.float32(10.0), back_db / 20, dtype=np.float32)
+            peak_mm *= np.repeat(back, FRAMES_PER_ROW)[: len(peak_mm)]
+        return peak_mm
 
     def _ratio(
         self, rows_db: NDArray[np.float16], gain_db: float, *, points: int, exponent: float

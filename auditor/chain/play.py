@@ -14,7 +14,7 @@ import numpy as np
 from auditor.audit_types import FileFault
 from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
-from auditor.chain.kept import Passage, Passed, padded
+from auditor.chain.kept import Passage, Passed, pad_ratio, padded
 from auditor.chain.line import Line
 from auditor.chain.overdrive import OverdriveLadder
 from auditor.chain.processor import after_amplifier
@@ -25,7 +25,6 @@ from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import Loudness, combine
-from auditor.units import db_to_amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -171,7 +170,7 @@ def _feed(passed: Passed, replay: Replay) -> ChannelFeed:
         clipped_half=passed.clipped_ratio.astype(np.float16),
         overall_clipped_ratio=passed.overall_clipped_ratio,
         hf_energy_ratio=passed.hf_energy_ratio,
-        hf_voltage_rms_v=passed.rms_v * db_to_amplitude(-rig.crossover.pad_db),
+        hf_voltage_rms_v=passed.rms_v * pad_ratio(rig),
         hf_voltage_peak_v=float(frames.peak_v.max(initial=0.0)),
         limiter=passed.limiter,
         true_peak=passed.true_peak,

@@ -10,7 +10,8 @@ Valid range: the branch's impulse response must fade within the overlap, which i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import functools
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,11 +25,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.division import Division
-    from auditor.rig import Crossover, Rig
+    from auditor.rig import Crossover, Driver, Rig
 
 DEFAULT_FRAME_S = 0.006
 # Room for the crossover to settle, and never less than 20 ms.
 _OVERLAP_LEAST_S = 0.020
+_RINGING_PERIODS = 8.0  # of a dome's resonance, times its Q
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
 _BUFFER_BLOCKS = 64  # blocks transformed in one call
@@ -42,6 +44,8 @@ class HfFrames:
         rms and largest absolute voltage in each frame [V]. The last frame is filled up with silence.
     division : Division or None
         How part and driver divide each frame; None where one impedance holds for all frequencies.
+    peak_mm : ndarray [shape=(frames,)] float32 or None
+        Largest displacement of the driver's dome [mm]; None where its moving parts are not known.
     """
 
     frame_s: float
@@ -49,6 +53,14 @@ class HfFrames:
     rms_v: NDArray[np.float32]
     peak_v: NDArray[np.float32]
     division: Division | None = None
+    peak_mm: NDArray[np.float32] | None = None
+
+    def scaled(self, ratio: np.float32) -> HfFrames:
+        """The same with voltages, and what follows them, times a ratio."""
+        if ratio == 1.0:
+            return self
+        peak_mm = None if self.peak_mm is None else self.peak_mm * ratio
+        return replace(self, rms_v=self.rms_v * ratio, peak_v=self.peak_v * ratio, peak_mm=peak_mm)
 
 
 class Splitter:
@@ -61,7 +73,8 @@ class Splitter:
     frame_s : float, optional
         Wished-for frame length [s]; rounded to whole samples.
     rig : Rig, optional
-        Given, the frames also tell how part and driver divide each, where that depends on frequency.
+        Given, the frames also tell how part and driver divide each, where that depends on frequency, and how far the
+        driver's dome moves, where what moves is known; either costs about as much again.
     """
 
     def __init__(
@@ -69,14 +82,14 @@ class Splitter:
     ) -> None:
         self.frame_length = max(1, round((frame_s or DEFAULT_FRAME_S) * sample_rate_hz))
         self.frame_s = self.frame_length / sample_rate_hz
-        overlap_s = max(_OVERLAP_LEAST_S, settling_s(crossover))
+        overlap_s = max(_OVERLAP_LEAST_S, self._settling_s(crossover))
         self._fft_length = 1 << int(np.ceil(np.log2(4.0 * overlap_s * sample_rate_hz)))
         overlap = self._fft_length // 4
         self._ahead = int(overlap * _OVERLAP_SHARE_AHEAD)
         self._behind = overlap - self._ahead
         self._hop = self._fft_length - overlap
         frequency_hz = np.fft.rfftfreq(self._fft_length, 1.0 / sample_rate_hz)
-        self._response = response(crossover, frequency_hz).astype(np.complex64)
+        self._response = self._transfer(crossover, frequency_hz).astype(np.complex64)
         # Input not yet turned into output, in a buffer that stays: fresh memory would cost as much as the transforms.
         self._buffer = np.zeros(_BUFFER_BLOCKS * self._hop + overlap, dtype=np.float32)
         self._filled = self._behind
@@ -88,9 +101,22 @@ class Splitter:
         self._divider: Divider | None = None
         if rig is not None and is_per_frequency(rig):
             self._divider = Divider(rig, sample_rate_hz, frame_length=self.frame_length)
+        self._motion: MotionSplitter | None = None
+        if rig is not None and rig.driver.dome is not None:
+            self._motion = MotionSplitter(sample_rate_hz, crossover, rig.driver, frame_s=frame_s)
+
+    def _settling_s(self, crossover: Crossover) -> float:
+        """Time in which the branch forgets what was before."""
+        return settling_s(crossover)
+
+    def _transfer(self, crossover: Crossover, frequency_hz: NDArray[np.floating]) -> NDArray[np.complex128]:
+        """What the branch makes of a volt at the amplifier."""
+        return response(crossover, frequency_hz)
 
     def push(self, voltage_v: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,) [V]."""
+        if self._motion is not None:
+            self._motion.push(voltage_v)
         self._length += len(voltage_v)
         while len(voltage_v):
             room = min(len(voltage_v), len(self._buffer) - self._filled)
@@ -121,6 +147,7 @@ class Splitter:
             rms_v=rms_v,
             peak_v=self._peaks_v.take(),
             division=None if self._divider is None else self._divider.finish(len(rms_v)),
+            peak_mm=None if self._motion is None else self._motion.finish().peak_v,
         )
 
     def _convolve(self, blocks: int) -> NDArray[np.float32]:
@@ -153,6 +180,26 @@ class Splitter:
 
     def _rms(self, energy: NDArray[np.float64]) -> NDArray[np.float32]:
         return np.sqrt(energy / self.frame_length).astype(np.float32)
+
+
+class MotionSplitter(Splitter):
+    """Streams one channel into the displacement of the driver's dome: where there are volts elsewhere, millimetres."""
+
+    def __init__(
+        self, sample_rate_hz: int, crossover: Crossover, driver: Driver, *, frame_s: float | None = None
+    ) -> None:
+        assert driver.dome is not None
+        self._dome, self._in_series = driver.dome, driver.series_count
+        super().__init__(sample_rate_hz, crossover, frame_s=frame_s)
+
+    def _settling_s(self, crossover: Crossover) -> float:
+        ringing_s = max(self._dome.total_q, 1.0) / self._dome.resonance_hz
+        return max(super()._settling_s(crossover), _RINGING_PERIODS * ringing_s)
+
+    def _transfer(self, crossover: Crossover, frequency_hz: NDArray[np.floating]) -> NDArray[np.complex128]:
+        moved_mm_per_v = self._dome.displacement_mm_per_v(frequency_hz)
+        # Each driver of a string has its share of the branch's volts.
+        return super()._transfer(crossover, frequency_hz) * moved_mm_per_v / self._in_series
 
 
 class BranchStream(Splitter):
@@ -206,9 +253,14 @@ def branch_voltage(voltage_v: NDArray[np.floating], sample_rate_hz: int, crossov
     from scipy.fft import irfft, next_fast_len, rfft
 
     length = next_fast_len(2 * len(voltage_v), real=True)
-    spectrum = rfft(voltage_v, length) * response(crossover, np.fft.rfftfreq(length, 1.0 / sample_rate_hz))
+    spectrum = rfft(voltage_v, length) * _kept_response(crossover, length, sample_rate_hz)
     branch_v: NDArray[np.floating] = irfft(spectrum, length)[: len(voltage_v)]
     return branch_v
+
+
+@functools.lru_cache(maxsize=4)  # the margin asks for thousands of stretches of one length
+def _kept_response(crossover: Crossover, length: int, sample_rate_hz: int) -> NDArray[np.complex128]:
+    return response(crossover, np.fft.rfftfreq(length, 1.0 / sample_rate_hz))
 
 
 @compiled(fastmath=True)

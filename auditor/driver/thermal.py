@@ -22,6 +22,14 @@ from typing import Literal
 from auditor import published
 from auditor.driver.coil import REFERENCE_C, alpha_per_k
 
+# Of the rig file, in the order of `CoilThermal`: the two resistances first.
+THERMAL_KEYS = (
+    "coil_thermal_resistance_k_per_w",
+    "body_thermal_resistance_k_per_w",
+    "coil_time_constant_s",
+    "body_time_constant_s",
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class CoilThermal:

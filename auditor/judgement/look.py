@@ -14,6 +14,7 @@ from auditor.judgement.ratings import stretches
 from auditor.judgement.worst import Excess, Worst
 
 if TYPE_CHECKING:
+    from auditor.audit_types import Cause
     from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
 
@@ -30,8 +31,8 @@ class Look:
     loudest_rows: Sequence[Row]
 
 
-def look_at(frames: HfFrames, rig: Rig, before: Before) -> tuple[Look, Before]:
-    """Run a channel through a rig; what is seen, and what it leaves to what is played next."""
+def look_at(frames: HfFrames, rig: Rig, before: Before, *, only: Cause | None = None) -> tuple[Look, Before]:
+    """Run a channel through a rig; what is seen, and what it leaves to what is played next. With `only` that counts."""
     near_w = rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
     worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
     for stretch in stretches(frames, rig, protected=True, before=before):
@@ -45,4 +46,5 @@ def look_at(frames: HfFrames, rig: Rig, before: Before) -> tuple[Look, Before]:
     loudest = list(dict.fromkeys(numbers[order].tolist()))[:ROWS_AT_A_TIME]
     highest_w = {row: float(power_w[numbers == row].max()) for row in loudest}
     ranked = [(highest_w[row], (row,)) for row in loudest]
-    return Look(worst.excess(rig), ranked), before
+    excess = worst.excess(rig) if only is None else (worst.excesses(rig)[only], only)
+    return Look(excess, ranked), before

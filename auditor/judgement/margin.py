@@ -98,9 +98,32 @@ def margin(lines: Sequence[Line]) -> tuple[float | None, Cause | None]:
     return min(found, default=(None, None))
 
 
-def trial_channel(feed: ChannelFeed, rig: Rig, before: Before = NOTHING) -> TrialChannel:
-    """One channel, to be tried at other gains."""
-    return _LimitedChannel(feed, rig, before) if rig.limiters else TrialChannel(feed, rig, before)
+ExactRows = dict[int, WishedRow | None]
+
+
+def trial_channel(
+    feed: ChannelFeed,
+    rig: Rig,
+    before: Before = NOTHING,
+    *,
+    exact: ExactRows | None = None,
+    only: Cause | None = None,
+) -> TrialChannel:
+    """One channel, to be tried at other gains.
+
+    Parameters
+    ----------
+    feed : ChannelFeed
+    rig : Rig
+    before : Before, optional
+        What was played before.
+    exact : dict, optional
+        Rows read from the file so far, for trials of one file in several rigs to share.
+    only : Cause, optional
+        What alone counts.
+    """
+    kind = _LimitedChannel if rig.limiters else TrialChannel
+    return kind(feed, rig, before, exact={} if exact is None else exact, only=only)
 
 
 class Trial(ABC):
@@ -142,6 +165,11 @@ class Trial(ABC):
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which, looking from `start`; None if none is in range."""
+        found = self.margin_by_ladder(start)
+        return None if found is None else self._replayed(*found)
+
+    def margin_by_ladder(self, start: Point) -> tuple[float, Cause] | None:
+        """The same without a replay of the whole file: some hundredths of a decibel off where the amplifier clips."""
         if start.excess_db <= SILENCE_DB:
             return None
         highest_db = self.highest_gain_db
@@ -152,7 +180,7 @@ class Trial(ABC):
             if not self._read_deciding_rows(found[0]) and reading > 0:
                 break
             found = _solve(self.excess, at(self.excess, found[0]), highest_db, _TOLERANCE_DB)
-        return None if found is None else self._replayed(*found)
+        return found
 
     def _read_deciding_rows(self, gain_db: float) -> bool:
         """Read the rows with the highest peaks at this gain; False if none is new."""
@@ -162,10 +190,8 @@ class Trial(ABC):
         return is_new
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:
-        """The margin from all samples clipped at just that gain, where heat binds and clipping has a large part."""
-        now, then = self.energies_v2(gain_db)
-        departure_db = power_to_db(then / now) - gain_db if now > 0.0 else 0.0
-        if cause == "driver_power_peak" or abs(departure_db) < _LARGE_DEPARTURE_DB:
+        """The margin from all samples clipped at just that gain, where heat or excursion binds and clipping counts."""
+        if not self._clipping_counts(gain_db, cause):
             return gain_db, cause
         exact = self.replayed_excess(gain_db)
         if exact is None:
@@ -174,16 +200,27 @@ class Trial(ABC):
         slope = (self.excess(gain_db)[0] - self.excess(gain_db - NEAR_DB)[0]) / NEAR_DB
         return gain_db - (exact_db + _GUARD_DB + _TOLERANCE_DB / 2.0) / max(slope, LEAST_SLOPE), cause
 
+    def clips(self, gain_db: float) -> bool:
+        """Whether the amplifier may clip, now or at a gain change."""
+        return True
+
+    def _clipping_counts(self, gain_db: float, cause: Cause) -> bool:
+        if cause in ("driver_power_peak", "excursion"):  # of peaks the rows that decide are exact
+            return cause == "excursion" and self.clips(gain_db)
+        now, then = self.energies_v2(gain_db)
+        return now > 0.0 and abs(power_to_db(then / now) - gain_db) >= _LARGE_DEPARTURE_DB
+
 
 class TrialChannel(Trial):
     """One channel of one track."""
 
-    def __init__(self, feed: ChannelFeed, rig: Rig, before: Before) -> None:
+    def __init__(self, feed: ChannelFeed, rig: Rig, before: Before, *, exact: ExactRows, only: Cause | None) -> None:
         super().__init__()
         self._feed = feed
         self._rig = rig
         self._before = before
-        self._exact: dict[int, WishedRow | None] = {}
+        self._exact = exact
+        self._only = only
 
     @property
     def _ladder(self) -> OverdriveLadder:
@@ -196,7 +233,14 @@ class TrialChannel(Trial):
         return self._ladder.highest_gain_db
 
     def looked(self, gain_db: float) -> Look:
-        return look_at(self.frames(gain_db), self._rig, self._before)[0]
+        return look_at(self.frames(gain_db), self._rig, self._before, only=self._only)[0]
+
+    def excesses(self, gain_db: float) -> dict[Cause, float]:
+        """Excess of each quantity at a gain change, without the guard [dB]."""
+        return worst_of(self.frames(gain_db), self._rig, before=self._before).excesses(self._rig)
+
+    def clips(self, gain_db: float) -> bool:
+        return bool(self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0))
 
     def energies_v2(self, gain_db: float) -> tuple[float, float]:
         now, then = (
@@ -234,6 +278,9 @@ class _LimitedChannel(TrialChannel):
 
     def margin(self, start: Point) -> tuple[float, Cause] | None:
         return limited_margin(self.excess, start)
+
+    def margin_by_ladder(self, start: Point) -> tuple[float, Cause] | None:
+        return self.margin(start)
 
     def frames(self, gain_db: float) -> HfFrames:
         return self._feed.replay.frames(gain_db)

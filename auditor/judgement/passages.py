@@ -30,6 +30,7 @@ _BRIDGE_S: dict[Cause, float] = {
     "driver_power_peak": 1.0,
     "coil_temp": 2.0,
     "protection_engaged": 2.0,
+    "excursion": 1.0,
 }
 
 
@@ -69,6 +70,8 @@ class PassageFinder:
             "coil_temp": (driver.coil_temp_limit_c, "C"),
             "protection_engaged": (ENGAGED_FROM_DB, "dB"),
         }
+        if driver.excursion_limit_mm is not None:
+            self._limits["excursion"] = (driver.excursion_limit_mm, "mm")
         self._runs: dict[Cause, _Runs] = {cause: _Runs() for cause in self._limits}
         self._failures: list[Passage] = []
 
@@ -82,6 +85,8 @@ class PassageFinder:
             "coil_temp": run.coil_temp_c,
             "protection_engaged": _while_it_lasts(run),
         }
+        if stretch.displacement_mm is not None:
+            values["excursion"] = stretch.displacement_mm
         for cause, (limit, _) in self._limits.items():
             bridge = max(1, round(_BRIDGE_S[cause] / self._frame_s))
             self._runs[cause].add(values[cause], limit, stretch.first_frame, bridge)

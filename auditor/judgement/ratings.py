@@ -50,6 +50,7 @@ class Stretch:
     power_60s_w: Trace
     power_peak_w: Trace
     after: Before
+    displacement_mm: Trace | None = None
 
 
 def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = NOTHING) -> Iterator[Stretch]:
@@ -77,7 +78,9 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
         power_w = np.square(run.driver_voltage_rms_v) * per_ohm
         with_history = np.concatenate([history, power_w])
         history = with_history[-long.frames :]
-        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * _peak_share(run, rms_v)
+        share = _peak_share(run, rms_v)
+        peak_v = frames.peak_v[first : first + STRETCH_FRAMES] * share
+        peak_mm = None if frames.peak_mm is None else frames.peak_mm[first : first + STRETCH_FRAMES] * share
         yield Stretch(
             first_frame=first,
             run=run,
@@ -86,6 +89,7 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
             power_60s_w=long.trailing_mean(with_history)[long.frames :],
             power_peak_w=np.square(peak_v) * per_ohm,
             after=Before(state=start, power_w=history.copy(), frame_s=frames.frame_s, whole_s=whole_s),
+            displacement_mm=peak_mm,
         )
 
 

@@ -117,6 +117,7 @@ class Tally:
             driver_power_peak_w=self.worst.power_peak_w,
             coil_temp_max_c=self.worst.coil_temp_c,
             body_temp_max_c=self.most["body_temp_c"],
+            displacement_peak_mm=self.worst.displacement_mm,
         )
 
     def protection(self, rig: Rig, duration_s: float) -> ProtectionWork:

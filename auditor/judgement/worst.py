@@ -10,7 +10,7 @@ from auditor import published
 from auditor.audit_types import Cause
 from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.ratings import Stretch, stretches
-from auditor.units import power_to_db
+from auditor.units import amplitude_to_db, power_to_db
 
 if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
@@ -30,6 +30,7 @@ class Worst:
     filament_temp_k: float = 0.0
     life_used_ratio: float = 0.0
     failed_at_s: float | None = None
+    displacement_mm: float | None = None
 
     def take(self, stretch: Stretch) -> None:
         """Take the next stretch."""
@@ -41,6 +42,8 @@ class Worst:
         if run.filament_temp_k is not None:
             self.filament_temp_k = max(self.filament_temp_k, float(run.filament_temp_k.max()))
         self.life_used_ratio = max(self.life_used_ratio, run.life_used_ratio)  # a fuse's damage heals
+        if stretch.displacement_mm is not None:
+            self.displacement_mm = max(self.displacement_mm or 0.0, float(stretch.displacement_mm.max()))
         if run.failed_at_s is not None and self.failed_at_s is None:
             self.failed_at_s = stretch.first_frame * run.frame_s + run.failed_at_s
 
@@ -52,12 +55,16 @@ class Worst:
         """By how much each quantity is over its limit [dB], negative if under it.
 
         Powers, and rises of temperature above ambient, count as 10 log10 of their ratio to the limit; a filament's
-        temperature as 40 log10, for its power goes with the fourth power of it.
+        temperature as 40 log10, for its power goes with the fourth power of it; a displacement as 20 log10.
         """
         driver, ambient_c = rig.driver, rig.site.ambient_temp_c
         molten = max(self.filament_temp_k, 1.0) / published.TUNGSTEN_MELTING_K.value
         part_db = max(40.0 * math.log10(molten), power_to_db(self.life_used_ratio))
-        return {
+        limit_mm = driver.excursion_limit_mm
+        moved: dict[Cause, float] = {}
+        if limit_mm is not None and self.displacement_mm is not None:
+            moved["excursion"] = amplitude_to_db(self.displacement_mm / limit_mm)
+        return moved | {
             "driver_power_1s": power_to_db(self.power_1s_w / driver.program_power_w),
             "driver_power_60s": power_to_db(self.power_60s_w / driver.continuous_power_w),
             "driver_power_peak": power_to_db(self.power_peak_w / driver.peak_power_w),

@@ -42,6 +42,10 @@ from auditor.published.crossovers import (
     HIGH_PASS_PARTS,
     L_PADS,
 )
+from auditor.published.domes import (
+    DISPLACEMENT_RATIOS,
+    ELECTRICAL_Q,
+)
 from auditor.published.lamps import (
     BRAKE_LAMP_90_PERCENT_LIGHT_S,
     BULB_RATING,
@@ -225,6 +229,7 @@ __all__ = [
     "COPPER_ALPHA_PER_K",
     "COPPER_RESISTIVITY_OHM_MM2_PER_M",
     "DIN_SHARE_ABOVE_4K_PERCENT",
+    "DISPLACEMENT_RATIOS",
     "DOME_COIL_LIMIT_C",
     "DRAPER_POINT_K",
     "EBU_LOUDNESS_CASES",
@@ -233,6 +238,7 @@ __all__ = [
     "EBU_TRUE_PEAK_CASES",
     "EBU_TRUE_PEAK_TOLERANCE_DB",
     "EDGE_OF_CLIPPING_PERCENT",
+    "ELECTRICAL_Q",
     "EQUALISER_AT",
     "FILAMENT_12V_21W_HEAT_CAPACITY_MJ_PER_K",
     "FILAMENT_12V_21W_MASS_MG",

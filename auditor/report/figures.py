@@ -50,6 +50,11 @@ def whole(value: float) -> str:
     return f"{round(value) + 0:d}" if math.isfinite(value) else "?"
 
 
+def millimetres(value: float) -> str:
+    """A displacement to two figures, never less than a micrometre."""
+    return f"{as_given(_significant(value, 2))} mm" if value >= 0.001 else "<0.001 mm"
+
+
 def as_given(value: float) -> str:
     """A value from the rig file without trailing zeros."""
     return f"{value:.6g}"
@@ -111,6 +116,8 @@ def quantity(value: float, unit: str, degree: str, *, limit: float = math.inf) -
         return degrees(value, degree) if unit != "K" else f"{whole(value)} K"
     if unit == "life":
         return f"{whole(value * 100.0)} % life"
+    if unit == "mm":
+        return millimetres(value)
     if unit in _OF_A_PART:
         return f"{as_given(_significant(value, 3))} {unit}"
     if unit == "dB" and value >= OPEN_ATTENUATION_DB:
@@ -136,6 +143,8 @@ def excess(passage: Passage) -> str:
     if passage.unit == "W" and passage.limit > 0.0:
         # Of the value as it is shown, so that a reader who works it out finds the same.
         return _by(power_to_db(_significant(passage.value, 3) / passage.limit), decimals=1, unit="dB")
+    if passage.unit == "mm":
+        return _by(2.0 * power_to_db(_significant(passage.value, 2) / passage.limit), decimals=1, unit="dB")
     if passage.unit in _TEMPERATURE_UNITS:
         more = ">" if passage.value > MEANINGLESS_C else ""
         return more + _by(min(passage.value, MEANINGLESS_C) - passage.limit, decimals=0, unit="K")

@@ -25,6 +25,7 @@ _SHORT: dict[Cause, str] = {
     "driver_power_60s": "60 s",
     "driver_power_peak": "peak",
     "coil_temp": "coil",
+    "excursion": "excursion",
 }
 _WIDEST_NAME = 36
 

@@ -25,6 +25,7 @@ OF_A_MEAN: tuple[Cause, ...] = ("driver_power_1s", "driver_power_60s")
 _GRAVEST_FIRST: tuple[Cause, ...] = (
     "protection_failed",
     "coil_temp",
+    "excursion",
     "driver_power_60s",
     "driver_power_1s",
     "driver_power_peak",

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from auditor import __version__
 
 if TYPE_CHECKING:
-    from auditor.audit_types import Audit, ChannelAudit, Exposure, Passage, ProtectionWork, SetAudit
+    from auditor.audit_types import Audit, Band, ChannelAudit, Exposure, Passage, ProtectionWork, SetAudit
     from auditor.night_types import Night
 
 SCHEMA_VERSION = 1
@@ -65,6 +65,7 @@ def document(set_audit: SetAudit, *, exit_status: int) -> dict[str, Any]:
             "margin_db": set_audit.margin_db,
             "worst_track": set_audit.worst_track,
             "coil_temp_max_c": set_audit.coil_temp_max_c,
+            **_band(set_audit.band),
         },
         **({} if set_audit.night is None else {"night": _night(set_audit.night)}),
         "errors": [{"path": fault.path, "message": fault.message} for fault in set_audit.errors],
@@ -113,11 +114,22 @@ def _track(track: Audit) -> dict[str, Any]:
         "margin_limited_by": track.margin_limited_by,
         "quieter_risk": None if track.quieter_risk is None else asdict(track.quieter_risk),
         "worst_channel": track.worst_channel,
+        **_band(track.band),
         "notes": list(track.notes),
         "unjudged": list(track.unjudged),
         "channels": [_channel(channel) for channel in track.channels],
         "passages": [_passage(passage) for passage in track.passages],
     }
+
+
+def _band(band: Band | None) -> dict[str, Any]:
+    """What --band found; nothing where it was not asked for."""
+    if band is None:
+        return {}
+    fields = asdict(band)
+    del fields["pinned_db"]
+    fields["held"] = list(band.held)
+    return {"band": fields}
 
 
 def _entry(track: Audit) -> dict[str, Any]:

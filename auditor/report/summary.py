@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from auditor.audit_types import SEVERITY
-from auditor.report import fader_line, figures, layout, night_words, palette, part_lines, words
+from auditor.report import band_words, fader_line, figures, layout, night_words, palette, part_lines, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit, Verdict
@@ -167,6 +167,9 @@ def _whole_set(set_audit: SetAudit, sheet: Sheet) -> None:
         sheet.line(line.append(title if fits else "  The set in the order given", style=palette.STRONG))
     sentences = [each[0].upper() + each[1:] + "." for each in (*gaps, ", ".join(parts)) if each]
     sheet.paragraph(" ".join(sentences), label=" " * (HEAD - layout.INDENT))
+    if set_audit.band is not None:
+        told = band_words.sentence(set_audit.band, set_audit.verdict, set_audit.rig)
+        sheet.paragraph(f"{band_words.LABEL}{told}", label=" " * (HEAD - layout.INDENT))
 
 
 def _binds(set_audit: SetAudit) -> str:

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from auditor.report import (
+    band_words,
     fader_line,
     figures,
     layout,
@@ -182,7 +183,12 @@ def _track(track: Audit, sheet: Sheet) -> None:
     sheet.line()
     advice = sheet.safe(words.advice(track, sheet.glyphs.degree))
     sheet.paragraph(advice, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
+    if track.band is not None:
+        sheet.paragraph(band_words.sentence(track.band, track.verdict, track.rig), label=band_words.LABEL)
     part_lines.show(track, sheet)
+    moved = words.displacement(track)
+    if moved:
+        sheet.paragraph(moved, label="Dome: ")
     worked = words.limiter_work(track)
     if worked:
         sheet.paragraph(worked, label="Limiter: ")

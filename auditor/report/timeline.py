@@ -249,6 +249,7 @@ def _cause_marks(track: Audit, flagged: Flagged, glyphs: Glyphs, grid: Grid) -> 
         "driver_power_1s": ("S", "1 s power"),
         "driver_power_60s": ("M", "60 s power"),
         "coil_temp": ("T", "coil"),
+        "excursion": ("D", "excursion"),
         "protection_failed": ("X", words.gone(track.rig)),
     }
     marks: list[Mark | None] = [None] * grid.columns

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
 from auditor.report import night_words
-from auditor.report.figures import about, as_given, clock, degrees, quantity, safe_side, tenths
+from auditor.report.figures import about, as_given, clock, degrees, millimetres, quantity, safe_side, tenths
 from auditor.report.wiring_words import bank
 
 if TYPE_CHECKING:
@@ -191,6 +191,7 @@ def cause(why: Cause, rig: Rig, part_at: End | None = None) -> str:
         "driver_power_60s": "power over 60 s",
         "driver_power_peak": "peak power",
         "coil_temp": "coil temperature",
+        "excursion": "excursion of the dome",
         "protection_failed": f"{part} {_FAILED.get(rig.protection.kind, 'fails')}",
         "protection_engaged": f"{part} {'opens' if rig.protection.kind in ('breaker', 'relay') else 'working'}",
     }[why]
@@ -212,6 +213,7 @@ def reaches(why: Cause, rig: Rig, degree: str) -> str:
         "driver_power_1s": f"the power over 1 s reaches the programme rating of {program} W",
         "driver_power_60s": f"the power over 60 s reaches the continuous rating of {continuous} W",
         "driver_power_peak": f"the peak power reaches the peak rating of {peak} W",
+        "excursion": f"the dome reaches its limit of {as_given(driver.excursion_limit_mm or 0.0)} mm",
         "coil_temp": f"the coil reaches its limit of {degrees(driver.coil_temp_limit_c, degree)}",
         "protection_failed": f"the {device(rig)} {destroyed(rig)}",
         "protection_engaged": f"the {device(rig)} starts to work",
@@ -232,6 +234,19 @@ def limiter_work(track: Audit) -> str:
     if several:
         return f"one or another works {share} of the time; together they take away {amount}."
     return f"works {share} of the time and takes away {amount}."
+
+
+def displacement(track: Audit) -> str:
+    """How far the dome moves, in the channel in which it moves most; empty where what moves is not known."""
+    each = [channel.protected.displacement_peak_mm for channel in track.channels]
+    known = [found_mm for found_mm in each if found_mm is not None]
+    if not known:
+        return ""
+    limit_mm = track.rig.driver.excursion_limit_mm
+    limit = f" (limit {as_given(limit_mm)} mm)" if limit_mm is not None else ""
+    return (
+        f"moves up to {millimetres(max(known))}{limit}, if it is a dome that radiates directly and not a horn driver."
+    )
 
 
 def gone(rig: Rig) -> str:

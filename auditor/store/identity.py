@@ -52,7 +52,9 @@ BEHIND_OF_DRIVER = (
     "body_thermal_resistance_k_per_w",
     "coil_time_constant_s",
     "body_time_constant_s",
+    "excursion_limit_mm",
 )
+BEFORE_A_DOME = ("dc_resistance_ohm",)  # by the coil's current it moves
 _NAMES = ("path", "title", "turn", "notes")
 _RACY_S = 2.0
 _READ_BYTES = 1 << 20
@@ -89,7 +91,8 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
     del tables["crossover"]["pad_db"]
     if not is_per_frequency(rig):  # otherwise the frames tell how part and driver divide them
         for name in BEHIND_OF_DRIVER:
-            del tables["driver"][name]
+            if rig.driver.dome is None or name not in BEFORE_A_DOME:
+                del tables["driver"][name]
     tables["entry"] = _entry_table(as_entry(programme.source))
     tables["frame_s"] = frame_s
     tables["program"] = _program()

@@ -11,6 +11,7 @@ _REASONS = {
     "equaliser": "behind another equaliser the amplifier may clip differently",
     "limiters": "a limiter answers to every sample",
     "crossover": "another crossover lets other parts of the wave through",
+    "driver": "by its impedance and its moving parts every frame is worked out",
 }
 _DERIVED = ("unity_v",)  # follows from what is named beside it
 _CUT = ("entry", "frame_s", "program")

@@ -50,6 +50,7 @@ CHANNEL_KEYS = [
     "driver_power_peak_w",
     "coil_temp_max_c",
     "body_temp_max_c",
+    "displacement_peak_mm",
     "unprotected",
     "protection",
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,13 +17,14 @@ from auditor.chain.crossover import network_response, response, settling_s
 from auditor.chain.equivalent import equivalent_high_pass
 from auditor.chain.ladder import LadderBuilder
 from auditor.chain.network import Ladder, Shape, audible_hz, l_pad_ohm
+from auditor.chain.play import play
 from auditor.chain.splitter import split
 from auditor.driver.impedance import ModelledImpedance
 from auditor.network_parts import Network, NetworkPart, PartKind
 from auditor.rig import Crossover
 from tests.published.models import rig
 from tests.published.test_passive_networks import CORNER_HZ, network
-from tests.stages.signals import Exact, WholeFile, analogue_high_pass, framed, level_db, music
+from tests.stages.signals import Exact, WholeFile, analogue_high_pass, framed, level_db, music, write_wav
 
 RATIO = 0.01
 AT_HZ = np.geomspace(20.0, 20_000.0, 60)
@@ -184,6 +187,21 @@ def test_frames_behind_a_network_are_those_of_the_alignment_it_makes() -> None:
     assert level_db(np.sqrt(np.mean(np.square(frames.rms_v))) / np.sqrt(np.mean(exact**2))) == pytest.approx(
         0, abs=0.02
     )
+
+
+def test_what_a_pad_in_a_network_takes_is_taken_once(tmp_path: Path) -> None:
+    """An L-pad of 6 dB takes 6 dB of the volts as played, and of those at another gain."""
+    path = write_wav(tmp_path / "a.wav", 0.3 * music(48_000), 48_000)
+    capacitor, pad = NetworkPart(kind="series_capacitor", capacitance_f=10e-6), NetworkPart(kind="l_pad", pad_db=6.0)
+    networks = [
+        Network(parts=parts, rated_impedance_ohm=8.0, impedance=None) for parts in ((capacitor,), (capacitor, pad))
+    ]
+    rigs = [replace(rig(), crossover=as_crossover(each)) for each in networks]
+    plain, padded = (play(str(path), system).feeds[0] for system in rigs)
+    assert level_db(padded.hf_voltage_rms_v / plain.hf_voltage_rms_v) == pytest.approx(-6.0, abs=0.001)
+    assert level_db(padded.hf_voltage_peak_v / plain.hf_voltage_peak_v) == pytest.approx(-6.0, abs=0.001)
+    one, other = (np.sqrt(np.mean(np.square(feed.replay.frames(-3.0).rms_v))) for feed in (plain, padded))
+    assert level_db(other / one) == pytest.approx(-6.0, abs=0.001)
 
 
 def test_a_network_that_rings_is_given_time_to_fade() -> None:

@@ -105,7 +105,9 @@ def test_worst_values_are_ordered(start: str) -> None:
 
 @pytest.mark.parametrize("protection", [{"kind": "none"}, LAMP], ids=["none", "lamp"])
 def test_working_in_stretches_does_not_show(protection: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
-    system = replace(demo_rig(), protection=rig(protection=protection).protection)
+    moving = {"resonance_hz": 900.0, "total_q": 0.9, "moving_mass_g": 0.45, "force_factor_t_m": 3.0}
+    driver = replace(demo_rig().driver, **moving)
+    system = replace(demo_rig(), protection=rig(protection=protection).protection, driver=driver)
     whole = audit(demo_path("04"), system)
     for module in (ratings, examine):
         monkeypatch.setattr(module, "STRETCH_FRAMES", 256)

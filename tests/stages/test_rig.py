@@ -277,7 +277,10 @@ def test_each_assumption_is_one_sentence_with_value_unit_and_reason(rig_file) ->
         assert ": assumed, " in sentence
         assert sentence.endswith(".")
     limit = next(text for text in sentences if "coil_temp_limit_c" in text)
-    assert limit == "driver.coil_temp_limit_c 180 C: assumed, IEC 60085 class H (120 to 200 C; a dome may be 150 C)."
+    assert (
+        limit
+        == "driver.coil_temp_limit_c 180 C: assumed, IEC 60085 class H (band 120 to 200 C: own estimate; a dome may be 150 C)."
+    )
 
 
 def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
@@ -296,6 +299,8 @@ def test_every_optional_key_has_a_reason_and_the_unit_of_the_schema() -> None:
                     ("equaliser", "gain_db"),
                     ("amplifier", "gain_db"),
                 )
+                # Without these nothing is said of the dome's excursion, and nothing assumed.
+                named |= key in ("total_q", "moving_mass_g", "force_factor_t_m", "excursion_limit_mm")
                 # By these the impedance is known; without them it is the rated one throughout.
                 named |= key in ("impedance_file", "voice_coil_inductance_h", "resonance_hz") or key.endswith("cal_q")
                 named |= (table, key) in (("crossover", "alignment"), ("crossover", "parts"))

@@ -20,7 +20,7 @@ from auditor.programme.entry import Entry
 from auditor.protection import of_keys
 from auditor.report import records
 from auditor.rig import Rig
-from auditor.store.identity import BEHIND, BEHIND_OF_DRIVER
+from auditor.store.identity import BEFORE_A_DOME, BEHIND, BEHIND_OF_DRIVER
 from auditor.store.store import LIMIT_VARIABLE, Store
 from auditor.store.vault import Record, Vault, _packed, _unpacked
 from tests.published.models import rig
@@ -83,6 +83,7 @@ CHANGES: dict[str, Callable[[Rig], Rig]] = {
     "site": lambda system: changed(system, "site", ambient_temp_c=40.0),
     "pad": lambda system: changed(system, "crossover", pad_db=2.3),
 }
+DOME = {"resonance_hz": 900.0, "total_q": 0.9, "moving_mass_g": 0.45, "force_factor_t_m": 3.0}
 PLAYED_AGAIN: dict[str, tuple[Callable[[Rig], Rig], str]] = {
     "level": (lambda system: changed(system, "level", gain_db=3.0), "level.gain_db 3 instead of 0"),
     "amplifier": (
@@ -330,7 +331,8 @@ class Poison:
 
     def __getattr__(self, name: str) -> Any:
         assert name not in self._refused, f"{name} is not in the key, and playing asks for it"
-        return getattr(self._real, name)
+        worked_out = getattr(type(self._real), name, None)
+        return worked_out.fget(self) if isinstance(worked_out, property) else getattr(self._real, name)
 
 
 def test_playing_asks_for_nothing_that_is_not_in_the_key(sound: str) -> None:
@@ -343,6 +345,39 @@ def test_playing_asks_for_nothing_that_is_not_in_the_key(sound: str) -> None:
     for one, other in zip(found.feeds, plain.feeds, strict=True):
         np.testing.assert_array_equal(one.frames.rms_v, other.frames.rms_v)
     assert {each.name for each in fields(system.driver)} >= set(BEHIND_OF_DRIVER)
+
+
+def test_displacement_asks_for_nothing_that_is_not_in_the_key(sound: str) -> None:
+    system = rig(driver={**DOME, "dc_resistance_ohm": 5.8, "excursion_limit_mm": 0.4})
+    driver = Poison(system.driver, tuple(set(BEHIND_OF_DRIVER) - set(BEFORE_A_DOME)))
+    guarded = Poison(replace(system, driver=driver), BEHIND)  # type: ignore[arg-type]
+    found: Played = play(sound, guarded)  # type: ignore[arg-type]
+    plain = play(sound, system)
+    for one, other in zip(found.feeds, plain.feeds, strict=True):
+        assert one.frames.peak_mm is not None
+        np.testing.assert_array_equal(one.frames.peak_mm, other.frames.peak_mm)
+    strict = Poison(replace(system, driver=Poison(system.driver, BEHIND_OF_DRIVER)), BEHIND)  # type: ignore[arg-type]
+    with pytest.raises(AssertionError, match="dc_resistance_ohm is not in the key"):
+        play(sound, strict)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("limiter", [None, LIMITER], ids=["ladder", "limiter"])
+def test_displacement_is_kept_and_its_limit_is_behind(
+    limiter: dict[str, Any] | None, sound: str, store: Store, told: Told, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system = rig(driver={**DOME, "dc_resistance_ohm": 5.8}, **({} if limiter is None else {"limiter": limiter}))
+    audit(sound, system, store=store)
+    others = [changed(system, "driver", **more) for more in ({"moving_mass_g": 0.4}, {"dc_resistance_ohm": 5.0})]
+    for other in others:
+        told.clear()
+        assert as_json(audit_set([sound], other, store=store)) == as_json(audit_set([sound], other))
+        assert [each for each in told if "by its impedance and its moving parts" in each]
+    without = as_json(audit_set([sound], system))
+    bound = changed(system, "driver", excursion_limit_mm=1e3)
+    found = audit_set([sound], bound)
+    no_pass(monkeypatch)
+    assert as_json(audit_set([sound], system, store=store)) == without
+    assert as_json(audit_set([sound], bound, store=store)) == as_json(found)
 
 
 def test_a_measured_loudness_is_kept(sound: str, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

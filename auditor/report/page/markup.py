@@ -24,6 +24,7 @@ UNKNOWN = "\N{REPLACEMENT CHARACTER}"
 FORMATS: dict[str, Callable[[float], str]] = {
     "watts": figures.watts,
     "signed_watts": lambda power_w: f"-{figures.watts(-power_w)}" if power_w < 0.0 else figures.watts(power_w),
+    "millimetres": figures.millimetres,
     "degrees": lambda temp_c: figures.degrees(temp_c, DEGREE),
     "signed": figures.signed,
     "db": lambda gain_db: f"{figures.tenths(gain_db)} dB",

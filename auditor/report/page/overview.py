@@ -6,6 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from auditor.report import figures, night_words, summary, words
+from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
 from auditor.report.wiring_words import full_scale, load, mixing
 
@@ -40,6 +41,8 @@ def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     if several or set_audit.interrupted:
         sentences.append(_set_sentence(set_audit))
     lines += [f"<p>{each}</p>" for each in sentences if each]
+    if set_audit.band is not None and several:
+        lines.append(band(set_audit.band, set_audit.verdict, set_audit.rig))
     quieter = [name(places[id(each)].name) for each in set_audit.tracks if each.quieter_risk is not None]
     if quieter:
         lines.append(f'<p class="warn"><b>!</b> Quieter is not always safer, see there: {", ".join(quieter)}.</p>')

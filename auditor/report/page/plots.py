@@ -28,6 +28,7 @@ _LANES: dict[Cause, tuple[str, str]] = {
     "driver_power_1s": ("S", "1 s power"),
     "driver_power_60s": ("M", "60 s power"),
     "coil_temp": ("T", "coil"),
+    "excursion": ("D", "excursion"),
     "protection_failed": ("X", "part fails"),
 }
 _GROUNDS: tuple[tuple[Verdict, float], ...] = (("engaged", 0.09), ("risk", 0.10))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.report import fader_line, figures, part_lines, passages, summary, words
+from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
 
@@ -75,9 +76,12 @@ def _advice(track: Audit) -> str:
         lines.append(f'<p class="warn"><b>!</b> {text(warning)}</p>')
     device = words.device(track.rig).capitalize()
     lost = dict.fromkeys(each for channel in track.channels for each in channel.protection.replace)
+    if track.band is not None:
+        lines.append(band(track.band, track.verdict, track.rig))
     told = (
         (device, part_lines.work(track)),
         ("Replace afterwards", f"{'; '.join(lost)}." if lost else ""),
+        ("Dome", words.displacement(track)),
         ("Limiter", words.limiter_work(track)),
         ("Fader", fader_line.told(track.entry)),
         ("File", track.name if track.entry is not None and track.entry.title is not None else ""),
@@ -149,6 +153,7 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
         f"Power, peak{peak}": watts("driver_power_peak_w", found.driver_power_peak_w, "peak_power_w"),
         "Power, mean": watts("driver_power_mean_w", found.driver_power_mean_w),
         f"Voice coil, hottest{limit_c}": figure(f"{at}/coil_temp_max_c", "degrees", found.coil_temp_max_c),
+        **_displacement(track, channel, at),
         "Body, hottest": figure(f"{at}/body_temp_max_c", "degrees", found.body_temp_max_c),
     }
     if protected:
@@ -158,6 +163,15 @@ def _column(track: Audit, place: Place, number: int, *, protected: bool) -> dict
         "HF crest factor": _or_none(f"{at}/hf_crest_db", "db", channel.hf_crest_db, "silent"),
         "Samples clipped by the amplifier": figure(f"{at}/clipped_ratio", "percent", channel.clipped_ratio),
     }
+
+
+def _displacement(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
+    """How far the dome moves; nothing where that is not known."""
+    found_mm, limit_mm = channel.protected.displacement_peak_mm, track.rig.driver.excursion_limit_mm
+    if found_mm is None:
+        return {}
+    limit = f" (limit {figures.as_given(limit_mm)} mm)" if limit_mm is not None else ""
+    return {f"Displacement of the dome, peak{limit}": figure(f"{at}/displacement_peak_mm", "millimetres", found_mm)}
 
 
 def _part(track: Audit, channel: ChannelAudit, at: str) -> dict[str, str]:
