@@ -58,7 +58,18 @@ BEFORE_A_DOME = ("dc_resistance_ohm",)  # by the coil's current it moves
 _NAMES = ("path", "title", "turn", "notes")
 _RACY_S = 2.0
 _READ_BYTES = 1 << 20
-_MODULES = ("chain", "programme", "arrays.py", "kernels.py", "rig.py", "units.py", "published")
+_MODULES = (
+    "chain",
+    "driver",
+    "programme",
+    "published",
+    "arrays.py",
+    "division.py",
+    "kernels.py",
+    "network_parts.py",
+    "rig.py",
+    "units.py",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
