@@ -1,4 +1,4 @@
-"""Joining what was gathered block by block."""
+"""Joining what comes block by block."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import DTypeLike, NDArray
 
 
 def drain(parts: list[NDArray[Any]], none: NDArray[Any]) -> NDArray[Any]:
@@ -22,3 +22,42 @@ def drain(parts: list[NDArray[Any]], none: NDArray[Any]) -> NDArray[Any]:
     joined = np.concatenate([none, *parts])
     parts.clear()
     return joined
+
+
+class Gathered:
+    """One array that grows at its end, for what a long file leaves behind.
+
+    A list of small arrays, joined in the end, would hold a long file twice, and would lie scattered between the blocks
+    of samples that come and go, which then could not be given back to the system: twice the memory once more.
+
+    Parameters
+    ----------
+    width : tuple of int
+        Shape of one row: nothing for numbers.
+    dtype : data type
+    """
+
+    _GROWTH = 1.03
+    _LEAST_ROWS = 4096
+
+    def __init__(self, width: tuple[int, ...], dtype: DTypeLike) -> None:
+        self._rows = np.empty((0, *width), dtype=dtype)
+        self._length = 0
+
+    def add(self, rows: NDArray[Any]) -> None:
+        """Put rows at the end."""
+        beyond = self._length + len(rows)
+        if beyond > len(self._rows):
+            self._resize(max(beyond, int(len(self._rows) * self._GROWTH), self._LEAST_ROWS))
+        self._rows[self._length : beyond] = rows
+        self._length = beyond
+
+    def take(self) -> NDArray[Any]:
+        """All that was gathered; nothing is left here."""
+        self._resize(self._length)
+        taken, self._rows, self._length = self._rows, self._rows[:0].copy(), 0
+        return taken
+
+    def _resize(self, length: int) -> None:
+        # In place, which for large arrays moves no memory; nobody else has seen the array.
+        self._rows.resize((length, *self._rows.shape[1:]), refcheck=False)

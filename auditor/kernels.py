@@ -70,12 +70,10 @@ def largest_magnitude(values):  # type: ignore[no-untyped-def]
     instructions. Eight times as fast.
     """
     bits = values.view(np.int32)
-    largest = np.zeros(1, np.int32)
     most = np.int32(0)
     for i in range(len(bits)):
         most = max(most, bits[i] & np.int32(0x7FFFFFFF))
-    largest[0] = most
-    return largest.view(np.float32)[0]
+    return np.int32(most).view(np.float32)
 
 
 @compiled(fastmath=True)

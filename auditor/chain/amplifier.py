@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from auditor.arrays import drain
+from auditor.arrays import Gathered
 from auditor.kernels import compiled
 
 if TYPE_CHECKING:
@@ -55,14 +55,13 @@ class AmplifierChannel:
         self._volts_per_unit = np.float32(volts_per_unit)
         self._rail_v = np.float32(rail_v)
         self._frame_length = frame_length
-        self._clipped: list[NDArray[np.float32]] = []
+        self._clipped = Gathered((), np.float32)
         self._under_way = np.zeros(2, dtype=np.int64)  # samples, and clipped samples, of the frame not yet full
         self.energy = 0.0  # sum of squares delivered so far [V^2]
         self.clipped_count = 0
 
-    def push(self, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Take the next samples, shape=(n,); return the voltage wished for and the voltage delivered [V]."""
-        wished = np.empty(len(samples), dtype=np.float32)
+    def push(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Take the next samples, shape=(n,); return the voltage delivered [V]."""
         delivered = np.empty(len(samples), dtype=np.float32)
         frames = int((self._under_way[0] + len(samples)) // self._frame_length)
         counts = np.zeros(frames, dtype=np.float32)
@@ -72,30 +71,28 @@ class AmplifierChannel:
             self._rail_v,
             self._frame_length,
             self._under_way,
-            wished,
             delivered,
             counts,
         )
         self.clipped_count += clipped_count
         self.energy += energy
-        self._clipped.append(counts / np.float32(self._frame_length))
-        return wished, delivered
+        self._clipped.add(counts / np.float32(self._frame_length))
+        return delivered
 
     def clipped_ratio(self) -> NDArray[np.float32]:
         """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
-        last = [self._under_way[1:] / np.float32(self._frame_length)] if self._under_way[0] else []
-        self._clipped += [each.astype(np.float32) for each in last]
-        return drain(self._clipped, np.empty(0, dtype=np.float32))
+        if self._under_way[0]:
+            self._clipped.add(self._under_way[1:] / np.float32(self._frame_length))
+        return self._clipped.take()
 
 
 @compiled(fastmath=True)
-def _clip(samples, volts_per_unit, rail_v, wished_v, delivered_v):  # type: ignore[no-untyped-def]
+def _clip(samples, volts_per_unit, rail_v, delivered_v):  # type: ignore[no-untyped-def]
     square = np.float32(0.0)
     clipped = 0
     for i in range(len(samples)):
         wished = samples[i] * volts_per_unit
         delivered = min(max(wished, -rail_v), rail_v)
-        wished_v[i] = wished
         delivered_v[i] = delivered
         square += delivered * delivered
         clipped += 1 if abs(wished) > rail_v else 0
@@ -103,7 +100,7 @@ def _clip(samples, volts_per_unit, rail_v, wished_v, delivered_v):  # type: igno
 
 
 @compiled(fastmath=True)
-def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, wished_v, delivered_v, counts):  # type: ignore[no-untyped-def]
+def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, delivered_v, counts):  # type: ignore[no-untyped-def]
     filled: Any = np.int64(under_way[0])
     clipped: Any = np.int64(under_way[1])
     total = 0
@@ -112,7 +109,7 @@ def _amplify(samples, volts_per_unit, rail_v, frame_length, under_way, wished_v,
     i = 0
     while i < len(samples):
         stop = min(len(samples), i + frame_length - filled)
-        square, here = _clip(samples[i:stop], volts_per_unit, rail_v, wished_v[i:stop], delivered_v[i:stop])
+        square, here = _clip(samples[i:stop], volts_per_unit, rail_v, delivered_v[i:stop])
         filled += stop - i
         clipped += here
         total += here

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
-from auditor.chain.play import SideBySide
 from auditor.chain.processor import Processor
 from auditor.kernels import compiled
 from auditor.programme import decode

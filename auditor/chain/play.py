@@ -6,27 +6,25 @@ being decoded.
 
 from __future__ import annotations
 
-from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol, Self
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from auditor.audit_types import FileFault
-from auditor.chain.amplifier import AmplifierChannel
+from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
-from auditor.chain.kept import Passage, Passed, before_pad, pad_ratio, padded
-from auditor.chain.level import volts_per_unit
-from auditor.chain.overdrive import LadderBuilder, OverdriveLadder
-from auditor.chain.processor import Processor, after_amplifier
+from auditor.chain.kept import Passage, Passed, pad_ratio, padded
+from auditor.chain.line import Line
+from auditor.chain.overdrive import OverdriveLadder
+from auditor.chain.processor import after_amplifier
 from auditor.chain.recall import Recall
 from auditor.chain.replay import Replay
-from auditor.chain.splitter import HfFrames, Splitter
+from auditor.chain.splitter import HfFrames
 from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
-from auditor.programme.loudness import ChannelMeter, Loudness, combine
+from auditor.programme.loudness import Loudness, combine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -37,8 +35,6 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
     from auditor.store.store import Store
 
-_BLOCKS_BEHIND = 3
-
 
 @dataclass(frozen=True, kw_only=True)
 class ChannelFeed:
@@ -47,13 +43,18 @@ class ChannelFeed:
     frames: HfFrames
     ladder: OverdriveLadder | None  # None where it was played without
     replay: Replay
-    clipped_ratio: NDArray[np.float32]  # per frame
+    clipped_half: NDArray[np.float16]  # clipped share of each frame, to 0.0003: only a trace is made of it
     overall_clipped_ratio: float
     hf_energy_ratio: float
     hf_voltage_rms_v: float
     hf_voltage_peak_v: float
     limiter: LimiterWork | None = None
     true_peak: float = 0.0  # of the file, full scale 1.0
+
+    @property
+    def clipped_ratio(self) -> NDArray[np.float32]:
+        """Share of the samples that the amplifier clips, frame by frame."""
+        return self.clipped_half.astype(np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,18 +111,18 @@ def play(
         if passage is None:
             passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder)
             recall.keep(passage)
-    feeds = tuple(
-        _feed(
-            passed,
-            Replay(programme=programme, channel=channel, rig=rig, frame_s=passed.frames.frame_s, kept=recall.replays),
-        )
-        for channel, passed in enumerate(passage.channels)
-    )
+    feeds: list[ChannelFeed] = []
+    channels, passage = list(passage.channels), replace(passage, channels=())
+    while channels:  # one after the other let go, so that a long file is not held on both sides of the pad
+        passed = channels.pop(0)
+        frame_s = passed.frames.frame_s
+        replay = Replay(programme=programme, channel=len(feeds), rig=rig, frame_s=frame_s, kept=recall.replays)
+        feeds.append(_feed(passed, replay))
     return Played(
         programme=programme,
         duration_s=passage.finding.length / programme.sample_rate_hz,
         loudness=passage.loudness,
-        feeds=feeds,
+        feeds=tuple(feeds),
         notes=entry.notes + notes.of(programme, rig, passage.sample_peak),
         unjudged=notes.unjudged(programme, passage.finding),
     )
@@ -136,7 +137,7 @@ def _pass(
     with_ladder: bool,
 ) -> Passage:
     """Every sample of a file through amplifier and crossover."""
-    lines = [_Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
+    lines = [Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
     finding = decode.Finding()
     with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
@@ -166,7 +167,7 @@ def _feed(passed: Passed, replay: Replay) -> ChannelFeed:
         frames=frames,
         ladder=None if ladder is None else replace(ladder, crossover=after_amplifier(rig)),
         replay=replay,
-        clipped_ratio=passed.clipped_ratio,
+        clipped_half=passed.clipped_ratio.astype(np.float16),
         overall_clipped_ratio=passed.overall_clipped_ratio,
         hf_energy_ratio=passed.hf_energy_ratio,
         hf_voltage_rms_v=passed.rms_v * pad_ratio(rig),
@@ -217,97 +218,3 @@ def play_each(
         except KeyboardInterrupt:
             return True
     return False
-
-
-class _Line:
-    """The stages of one channel."""
-
-    def __init__(self, programme: decode.Programme, rig: Rig, frame_s: float | None, *, with_ladder: bool) -> None:
-        sample_rate_hz = programme.sample_rate_hz
-        behind = before_pad(rig)
-        # Behind a limiter another gain is not the same wave scaled: see the margin.
-        self._climbs = with_ladder and not rig.limiters
-        self.meter = ChannelMeter(sample_rate_hz)
-        self.processor = Processor(rig, sample_rate_hz, where=programme.name)
-        self.splitter = Splitter(sample_rate_hz, behind, frame_s=frame_s, rig=rig)
-        self.amplifier = AmplifierChannel(
-            volts_per_unit=self.processor.unit_v,
-            rail_v=rig.amplifier.rail_v,
-            frame_length=self.splitter.frame_length,
-        )
-        self.ladder = LadderBuilder(
-            sample_rate_hz,
-            behind,
-            rail_v=rig.amplifier.rail_v,
-            full_scale_peak_v=volts_per_unit(rig),
-            frame_length=self.splitter.frame_length,
-            headroom_db=programme.headroom_db + self.processor.headroom_db,
-        )
-        self.length = 0
-
-    def push(self, samples: NDArray[np.float32]) -> None:
-        samples = np.ascontiguousarray(samples)
-        self.length += len(samples)
-        self.meter.push(samples)
-        self._amplify(self.processor.push(samples))
-
-    def _amplify(self, asked: NDArray[np.float32]) -> None:
-        wished_v, delivered_v = self.amplifier.push(asked)
-        self.splitter.push(delivered_v)
-        if self._climbs:
-            self.ladder.push(wished_v)
-
-    def finish(self) -> Passed:
-        self._amplify(self.processor.finish())
-        self.meter.finish()  # the peak may lie behind the last sample
-        frames = self.splitter.finish()
-        square = float(np.sum(np.square(frames.rms_v, dtype=np.float64))) * self.splitter.frame_length
-        return Passed(
-            frames=frames,
-            ladder=self.ladder.finish() if self._climbs else None,
-            clipped_ratio=self.amplifier.clipped_ratio(),
-            overall_clipped_ratio=self.amplifier.clipped_count / self.length,
-            hf_energy_ratio=square / self.amplifier.energy if self.amplifier.energy > 0.0 else 0.0,
-            rms_v=float(np.sqrt(square / self.length)),
-            limiter=self.processor.limiter_work(),
-            true_peak=self.meter.true_peak,
-        )
-
-
-class _Takes(Protocol):
-    def push(self, samples: NDArray[np.float32], /) -> None: ...
-
-
-class SideBySide:
-    """Runs each channel's line in a thread of its own, at most a few blocks behind the decoder and not in step."""
-
-    def __init__(self, lines: Sequence[_Takes]) -> None:
-        self._lines = lines
-        self._threads = [ThreadPoolExecutor(max_workers=1, thread_name_prefix="channel") for _ in lines]
-        self._under_way: deque[list[Future[None]]] = deque()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def push(self, block: NDArray[np.float32]) -> None:
-        """Hand a block of shape=(n, channels) to the lines; raises what a line raised on an earlier one."""
-        self._under_way.append(
-            [
-                thread.submit(line.push, samples)
-                for thread, line, samples in zip(self._threads, self._lines, block.T, strict=True)
-            ]
-        )
-        if len(self._under_way) > _BLOCKS_BEHIND:
-            self._wait()
-
-    def _wait(self) -> None:
-        for future in self._under_way.popleft():
-            future.result()
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
-        try:
-            while self._under_way and kind is None:
-                self._wait()
-        finally:
-            for thread in self._threads:
-                thread.shutdown(wait=True, cancel_futures=True)

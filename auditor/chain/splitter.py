@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.arrays import drain
+from auditor.arrays import Gathered, drain
 from auditor.chain.crossover import response, settling_s
 from auditor.chain.divider import Divider, is_per_frequency
 from auditor.kernels import compiled, largest_magnitude, sum_of_squares
@@ -33,7 +33,7 @@ _OVERLAP_LEAST_S = 0.020
 _RINGING_PERIODS = 8.0  # of a dome's resonance, times its Q
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
-_BUFFER_BLOCKS = 32  # blocks transformed in one call
+_BUFFER_BLOCKS = 64  # blocks transformed in one call
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,8 +96,8 @@ class Splitter:
         self._sample_rate_hz = sample_rate_hz
         self._length = 0
         self._frame = np.zeros(3)  # of the frame under way: energy [V^2], peak [V], samples
-        self._rms_v: list[NDArray[np.float32]] = []
-        self._peaks: list[NDArray[np.float32]] = []
+        self._rms_v = Gathered((), np.float32)
+        self._peaks_v = Gathered((), np.float32)
         self._divider: Divider | None = None
         if rig is not None and is_per_frequency(rig):
             self._divider = Divider(rig, sample_rate_hz, frame_length=self.frame_length)
@@ -138,14 +138,14 @@ class Splitter:
             self._gather(self._convolve(-(-left // self._hop)), left)
             self._filled = 0
         if self._frame[2] > 0:
-            self._rms_v.append(self._rms(self._frame[:1]))
-            self._peaks.append(self._frame[1:2].astype(np.float32))
-        rms_v = drain(self._rms_v, np.empty(0, dtype=np.float32))
+            self._rms_v.add(self._rms(self._frame[:1]))
+            self._peaks_v.add(self._frame[1:2])
+        rms_v = self._rms_v.take()
         return HfFrames(
             frame_s=self.frame_s,
             duration_s=self._length / self._sample_rate_hz,
             rms_v=rms_v,
-            peak_v=drain(self._peaks, np.empty(0, dtype=np.float32)),
+            peak_v=self._peaks_v.take(),
             division=None if self._divider is None else self._divider.finish(len(rms_v)),
             peak_mm=None if self._motion is None else self._motion.finish().peak_v,
         )
@@ -168,8 +168,8 @@ class Splitter:
         frames = int((self._frame[2] + count) // self.frame_length)
         energy, peak = np.empty(frames), np.empty(frames, dtype=np.float32)
         _energy_and_peak(branch_v, self._behind, self._hop, count, self.frame_length, self._frame, energy, peak)
-        self._rms_v.append(self._rms(energy))
-        self._peaks.append(peak)
+        self._rms_v.add(self._rms(energy))
+        self._peaks_v.add(peak)
         if self._divider is not None:
             self._divider.push(self._wave(branch_v, count))
 

@@ -1,9 +1,9 @@
 """Programme loudness and true peak, by ITU-R BS.1770 and EBU R 128.
 
-The weighting filters come from pyloudnorm (its "DeMan" class, which reproduces the coefficients the recommendation
-prints; its default class reads 0.04 LU low). pyloudnorm wants a whole file in memory, so the blocks are streamed
-through those filters here, and gated as the recommendation says: 400 ms blocks, 75 % overlap, gates at -70 LUFS and
-10 LU below the ungated mean.
+The weighting filters are those the recommendation prints for 48 kHz, carried over to other rates. They are streamed
+here, and gated as the recommendation says: 400 ms blocks, 75 % overlap, gates at -70 LUFS and 10 LU below the ungated
+mean. Libraries for it want a whole file in memory, and scipy's filter design, on which they stand, takes 50 MB itself;
+they serve as references in the tests.
 
 True peak is the largest sample after at least fourfold oversampling (twofold from 80 kHz, none from 160 kHz), found
 with the interpolation filter only where the samples nearby are large enough to matter: exact, and far cheaper.
@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor import published
+from auditor.arrays import drain
 from auditor.kernels import compiled, largest_magnitude
 
 if TYPE_CHECKING:
@@ -37,8 +39,14 @@ _CHANNEL_WEIGHTS = {
     7: (1.0, 1.0, 1.0, 0.0, 1.0, _SURROUND, _SURROUND),
     8: (1.0, 1.0, 1.0, 0.0, 1.0, 1.0, _SURROUND, _SURROUND),
 }
+_PRINTED_RATE_HZ = 48_000.0
+# Coefficients of 1, 1/z, 1/z^2 to those of 1, u, u^2 after multiplication by (1 + u)^2.
+_TO_BILINEAR = np.array([[1.0, 1.0, 1.0], [2.0, 0.0, -2.0], [1.0, -1.0, 1.0]])
 _TAPS_PER_PHASE = 16
-_CHUNK = 128  # samples looked at together for what is between them
+_KAISER_BETA = 5.0
+_CHUNK = 256  # samples looked at together for what is between them
+# Filtered in one run; stretches side by side, a multiple of a processor's vector; samples of each in its first cache.
+_STEPS_AT_ONCE, _LANES, _TILE = 64, 16, 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,43 +69,57 @@ class ChannelMeter:
 
     def __init__(self, sample_rate_hz: int) -> None:
         self._sections = _k_weighting(sample_rate_hz)
-        self._state = np.zeros(6)  # the last two samples, and outputs of each stage
-        self._step_length = max(1, round(_STEP_S * sample_rate_hz))
-        self._energy = np.zeros(2)  # energy so far of the step under way, and its samples
+        self._step_length = max(_TAPS_PER_PHASE, round(_STEP_S * sample_rate_hz))
+        # One step before those to come, in which the filters settle: of what was earlier 1e-9 is left.
+        self._buffer = np.zeros((1 + _STEPS_AT_ONCE) * self._step_length, dtype=np.float32)
+        self._filled = self._step_length
         self._step_energies: list[NDArray[np.float64]] = []
+        self._mean_squares: NDArray[np.float64] | None = None
         self._phases = _interpolation_phases(sample_rate_hz)
-        self._bound = float(np.abs(self._phases).sum(axis=1).max()) if len(self._phases) else 0.0
-        self._recent = np.zeros(_TAPS_PER_PHASE, dtype=np.float32)
+        self._bound = np.float32(np.abs(self._phases).sum(axis=1).max(initial=0.0))
         self.true_peak = 0.0
         self.sample_peak = 0.0
 
     def push(self, samples: NDArray[np.float32]) -> None:
         """Take the next samples, shape=(n,), full scale 1.0."""
-        steps = int((self._energy[1] + len(samples)) // self._step_length)
-        energies = np.empty(steps)
-        _k_weighted_steps(samples, self._sections, self._state, self._step_length, self._energy, energies)
-        self._step_energies.append(energies / self._step_length)
-        self._find_peaks(samples)
+        while len(samples):
+            taken = samples[: len(self._buffer) - self._filled]
+            self._buffer[self._filled : self._filled + len(taken)] = taken
+            self._filled += len(taken)
+            samples = samples[len(taken) :]
+            if self._filled == len(self._buffer):
+                self._find_peaks(self._buffer)
+                self._step_energies.append(self._energies(self._buffer, _STEPS_AT_ONCE, self._step_length))
+                self._buffer[: self._step_length] = self._buffer[-self._step_length :]
+                self._filled = self._step_length
+
+    def _energies(self, samples: NDArray[np.float32], steps: int, step_length: int) -> NDArray[np.float64]:
+        """Energies of steps that begin one `_step_length` behind the first of the samples."""
+        energies = np.zeros(steps)
+        if steps:
+            _k_weighted_energies(samples, self._sections, self._step_length, step_length, energies)
+        return energies
 
     def _find_peaks(self, samples: NDArray[np.float32]) -> None:
-        if not len(self._phases):
-            self.sample_peak = self.true_peak = max(self.sample_peak, float(np.abs(samples).max(initial=0.0)))
-            return
-        joined = np.concatenate([self._recent, samples])
-        found = _peaks(joined, self._phases, np.float32(self._bound), np.float32(self.true_peak))
+        """Look at all samples behind the first `_step_length`, and between them and those before."""
+        new = samples[self._step_length - _TAPS_PER_PHASE :]
+        found = _peaks(new, self._phases, self._bound, np.float32(self.true_peak))
         self.true_peak, self.sample_peak = float(found[0]), max(self.sample_peak, float(found[1]))
-        self._recent = joined[-_TAPS_PER_PHASE:].copy()
 
     def finish(self) -> NDArray[np.float64]:
         """Mean squares of the 100 ms steps; runs the interpolator past the last sample."""
-        self._find_peaks(np.zeros(_TAPS_PER_PHASE, dtype=np.float32))
-        steps = np.concatenate([np.empty(0), *self._step_energies])
-        length = len(steps) * self._step_length + self._energy[1]
-        if len(steps) < _STEPS_PER_BLOCK and length > 0:
-            # Shorter than one gating block: the whole of it stands for the block.
-            energy = steps.sum() * self._step_length + self._energy[0]
-            return np.full(_STEPS_PER_BLOCK, energy / length)
-        return steps
+        if self._mean_squares is None:
+            held = self._buffer[: self._filled]
+            self._find_peaks(np.append(held, np.zeros(_TAPS_PER_PHASE, dtype=np.float32)))
+            steps, rest = divmod(len(held) - self._step_length, self._step_length)
+            self._step_energies.append(self._energies(held, steps, self._step_length))
+            energies = drain(self._step_energies, np.empty(0))
+            if len(energies) < _STEPS_PER_BLOCK and len(energies) + rest > 0:
+                # Shorter than one gating block: the whole of it stands for the block.
+                whole = energies.sum() + self._energies(held[steps * self._step_length :], int(rest > 0), rest).sum()
+                energies = np.full(_STEPS_PER_BLOCK, whole * self._step_length / (len(held) - self._step_length))
+            self._mean_squares = energies / self._step_length
+        return self._mean_squares
 
 
 def combine(meters: list[ChannelMeter]) -> Loudness:
@@ -137,86 +159,142 @@ def _gated_lufs(step_mean_squares: NDArray[np.float64]) -> float | None:
 
 
 def _k_weighting(sample_rate_hz: int) -> NDArray[np.float64]:
-    from pyloudnorm import Meter
+    """The two stages at any rate; rows of b0 b1 b2 a1 a2."""
+    stages = (published.BS1770_STAGE_1.value, published.BS1770_STAGE_2.value)
+    return np.array([_at_rate(np.array(b), np.array(a), sample_rate_hz) for b, a in stages])
 
-    # Below 4 kHz the shelf's corner leaves the band, and so does every tweeter: the weighting stays finite there.
-    filters = Meter(sample_rate_hz, filter_class="DeMan")._filters.values()
-    return np.array([[*stage.b, *stage.a[1:]] for stage in filters])
+
+def _at_rate(b: NDArray[np.float64], a: NDArray[np.float64], sample_rate_hz: int) -> NDArray[np.float64]:
+    """A stage printed for 48 kHz as five coefficients for another rate.
+
+    As a polynomial in u = (1 - 1/z) / (1 + 1/z) a stage is its analogue model in s, but for the scale of frequency,
+    which is chosen so that the model's own corner stays where it is.
+    """
+    top, bottom = _TO_BILINEAR @ b, _TO_BILINEAR @ a
+    printed = math.sqrt(bottom[0] / bottom[2])  # u at the corner, which is tan(pi * frequency / rate)
+    wanted = math.tan(math.atan(printed) * _PRINTED_RATE_HZ / sample_rate_hz)
+    scale = (printed / wanted) ** np.arange(3)
+    high_pass = top[0] == 0.0
+    top, bottom = (np.linalg.solve(_TO_BILINEAR, each * scale) for each in (top, bottom))
+    # The high-pass keeps its printed numerator, as the recommendation's own offset counts its gain in.
+    return np.array([*(b if high_pass else top / bottom[0]), *(bottom[1:] / bottom[0])])
 
 
 def _interpolation_phases(sample_rate_hz: int) -> NDArray[np.float32]:
-    from scipy.signal import firwin
-
     factor = 4 if sample_rate_hz < 80_000 else 2 if sample_rate_hz < 160_000 else 1
     if factor == 1:
         return np.empty((0, _TAPS_PER_PHASE), dtype=np.float32)
-    taps = firwin(factor * _TAPS_PER_PHASE + 1, 1.0 / factor, window=("kaiser", 5.0)) * factor
+    middle = factor * _TAPS_PER_PHASE // 2
+    taps = np.sinc(np.arange(-middle, middle + 1) / factor) * np.kaiser(2 * middle + 1, _KAISER_BETA)
+    taps *= factor / taps.sum()
     # Phase 0 passes the samples themselves, which are looked at anyway.
     phases = [taps[k : k + factor * _TAPS_PER_PHASE : factor][::-1] for k in range(1, factor)]
     return np.array(phases, dtype=np.float32)
 
 
+# What is kept of each stretch: energy of what comes out, and two states of each filter section.
+_ENERGY, _S1, _S2, _S3, _S4, _KEPT = range(6)
+
+
+@compiled()
+def _k_weighted_energies(samples, sections, lead, step_length, energies):  # type: ignore[no-untyped-def]
+    """Energy of each step behind K-weighting; the first begins `lead` behind the first of the samples.
+
+    Stretches far apart are worked on side by side, so that each instruction of the processor serves several. Each
+    begins with filters at rest, which have the `lead` before it to settle.
+    """
+    steps = len(energies)
+    in_a_row = (steps + _LANES - 1) // _LANES
+    # The last stretches may overlap: what is found twice is the same.
+    first = np.minimum(np.arange(_LANES) * in_a_row, steps - in_a_row)
+    tile, kept = np.zeros((_TILE, _LANES)), np.zeros((_KEPT, _LANES))
+    _pass_through(samples, first * step_length, lead, sections, kept, tile)
+    for step in range(in_a_row):
+        kept[_ENERGY] = 0.0
+        _pass_through(samples, lead + (first + step) * step_length, step_length, sections, kept, tile)
+        energies[first + step] = kept[_ENERGY]
+
+
+@compiled()
+def _pass_through(samples, starts, length, sections, kept, tile):  # type: ignore[no-untyped-def]
+    """Filter `length` samples from each of `starts`."""
+    for begin in range(0, length, _TILE):
+        count = min(_TILE, length - begin)
+        for lane in range(_LANES):
+            stretch = samples[starts[lane] + begin : starts[lane] + begin + count]
+            for i in range(count):
+                tile[i, lane] = stretch[i]
+        _k_weight(tile[:count], sections, kept)
+
+
 @compiled(fastmath={"contract"})
-def _k_weighted_steps(samples, sections, state, step_length, energy, energies):  # type: ignore[no-untyped-def]
-    # Direct form one, written so that each output waits for one multiplication only: twice as fast as the transposed.
+def _k_weight(tile, sections, kept):  # type: ignore[no-untyped-def]
     b10, b11, b12, a11, a12 = sections[0]
     b20, b21, b22, a21, a22 = sections[1]
-    x1, x2, y1, y2, z1, z2 = state
-    total, count = energy[0], int(energy[1])
-    step = 0
-    i = 0
-    while i < len(samples):
-        stop = min(len(samples), i + step_length - count)
-        count += stop - i
-        for value in samples[i:stop]:
-            x = np.float64(value)
-            y = (b10 * x + b11 * x1 + b12 * x2 - a12 * y2) - a11 * y1
-            z = (b20 * y + b21 * y1 + b22 * y2 - a22 * z2) - a21 * z1
-            x2, x1, y2, y1, z2, z1 = x1, x, y1, y, z1, z
-            total += z * z
-        i = stop
-        # Outputs that fade into denormal numbers cost a hundred times as much as others.
-        if abs(x1) + abs(y1) + abs(z1) + abs(x2) + abs(y2) + abs(z2) < 1e-25:
-            y1 = y2 = z1 = z2 = 0.0
-        if count == step_length:
-            energies[step] = total
-            step += 1
-            total, count = 0.0, 0
-    state[:] = x1, x2, y1, y2, z1, z2
-    energy[0], energy[1] = total, count
+    for i in range(len(tile)):
+        row = tile[i]
+        for lane in range(_LANES):
+            x = row[lane]
+            y = b10 * x + kept[_S1, lane]
+            kept[_S1, lane] = b11 * x - a11 * y + kept[_S2, lane]
+            kept[_S2, lane] = b12 * x - a12 * y
+            z = b20 * y + kept[_S3, lane]
+            kept[_S3, lane] = b21 * y - a21 * z + kept[_S4, lane]
+            kept[_S4, lane] = b22 * y - a22 * z
+            kept[_ENERGY, lane] += z * z
 
 
 @compiled(fastmath=True)
-def _peaks(joined, phases, bound, true_peak):  # type: ignore[no-untyped-def]
-    """Largest value at or between the samples, if larger than `true_peak`, and the largest at the samples."""
-    sample_peak = largest_magnitude(joined)
-    best = max(np.float32(true_peak), sample_peak)
-    window = np.zeros(_CHUNK + _TAPS_PER_PHASE + _CHUNK, np.float32)
-    for start in range(0, len(joined) - _TAPS_PER_PHASE + 1, _CHUNK):
-        chunk = joined[start : start + _CHUNK + _TAPS_PER_PHASE - 1]
+def _peaks(samples, phases, bound, true_peak):  # type: ignore[no-untyped-def]
+    """Largest value at or between the samples, if larger than `true_peak`, and the largest at the samples.
+
+    The first of the samples, as many as an interpolator spans, were looked at before.
+    """
+    sample_peak, best = np.float32(0.0), np.float32(true_peak)
+    values = np.empty(_CHUNK, np.float32)
+    for start in range(0, len(samples), _CHUNK):
+        # What reaches past the end is looked at in the next run, or at the end with silence behind it.
+        chunk = samples[start : start + _CHUNK + _TAPS_PER_PHASE]
+        largest = largest_magnitude(chunk)
+        sample_peak = max(sample_peak, largest)
+        best = max(best, largest)
         # No point between samples can exceed the best so far while all samples under the interpolator are this small.
-        if largest_magnitude(chunk) * bound > best:
-            best = max(best, _largest_between(chunk, phases, window))
+        if largest * bound > best:
+            best = max(best, _largest_between(chunk, phases, values))
     return best, sample_peak
 
 
 @compiled(fastmath=True)
-def _largest_between(chunk, phases, window):  # type: ignore[no-untyped-def]
-    """Largest of all points between the samples; `window` is room for samples, and for values behind them."""
-    best = np.float32(0.0)
-    values = _CHUNK + _TAPS_PER_PHASE
-    window[: len(chunk)] = chunk
-    window[len(chunk) : values] = 0.0
+def _largest_between(samples, phases, values):  # type: ignore[no-untyped-def]
+    """Largest of all points between the samples; `values` is room for as many as there are of them."""
+    largest = np.float32(0.0)
+    count = max(len(samples) - _TAPS_PER_PHASE + 1, 0)
     for phase in range(phases.shape[0]):
-        window[values:] = 0.0
-        for tap in range(0, _TAPS_PER_PHASE, 4):
-            w0, w1, w2, w3 = phases[phase, tap], phases[phase, tap + 1], phases[phase, tap + 2], phases[phase, tap + 3]
-            for k in range(_CHUNK):
-                window[values + k] += (
-                    window[tap + k] * w0
-                    + window[tap + 1 + k] * w1
-                    + window[tap + 2 + k] * w2
-                    + window[tap + 3 + k] * w3
-                )
-        best = max(best, largest_magnitude(window[values : values + len(chunk) - _TAPS_PER_PHASE + 1]))
-    return best
+        w0, w1, w2, w3, w4, w5, w6, w7 = _eight(phases[phase, :8])
+        v0, v1, v2, v3, v4, v5, v6, v7 = _eight(phases[phase, 8:])
+        for k in range(min(count, _CHUNK)):
+            values[k] = (
+                w0 * samples[k]
+                + w1 * samples[k + 1]
+                + w2 * samples[k + 2]
+                + w3 * samples[k + 3]
+                + w4 * samples[k + 4]
+                + w5 * samples[k + 5]
+                + w6 * samples[k + 6]
+                + w7 * samples[k + 7]
+                + v0 * samples[k + 8]
+                + v1 * samples[k + 9]
+                + v2 * samples[k + 10]
+                + v3 * samples[k + 11]
+                + v4 * samples[k + 12]
+                + v5 * samples[k + 13]
+                + v6 * samples[k + 14]
+                + v7 * samples[k + 15]
+            )
+        largest = max(largest, largest_magnitude(values[: min(count, _CHUNK)]))
+    return largest
+
+
+@compiled()
+def _eight(w):  # type: ignore[no-untyped-def]
+    return w[0], w[1], w[2], w[3], w[4], w[5], w[6], w[7]

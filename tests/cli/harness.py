@@ -9,6 +9,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -122,7 +123,25 @@ def spawn(*arguments: str | Path, **options: Any) -> subprocess.Popen[bytes]:
     options = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
     root = Path(cli.__file__).parents[1]
     environ["PYTHONPATH"] = os.pathsep.join([str(root), environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
-    return subprocess.Popen(command(*arguments), env=environ, **options)
+    # Whoever started the tests may have Ctrl-C ignored, as a shell does for what it runs in the background.
+    return subprocess.Popen(command(*arguments), env=environ, preexec_fn=hear_ctrl_c, **options)
+
+
+def hear_ctrl_c() -> None:
+    """In a process that is about to start: Ctrl-C ends it, whatever it inherited."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def wait_until_open(process: subprocess.Popen[bytes], name: str) -> None:
+    """Wait for a process to have a file open; looks into /proc."""
+    deadline_s = time.monotonic() + 60.0
+    while time.monotonic() < deadline_s and process.poll() is None:
+        for descriptor in Path(f"/proc/{process.pid}/fd").glob("*"):
+            with contextlib.suppress(OSError):
+                if os.readlink(descriptor).endswith(name):
+                    return
+        time.sleep(0.01)
+    raise AssertionError(f"{name} was never opened")
 
 
 def finish(process: subprocess.Popen[bytes], *, timeout_s: float = 60.0) -> Result:

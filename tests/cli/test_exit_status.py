@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.cli.harness import Result, command, finish, noise, run, settle, spawn, write
+from tests.cli.harness import Result, command, finish, noise, run, settle, spawn, wait_until_open, write
 
 RATE_HZ = 48_000
 
@@ -87,7 +87,7 @@ class TestUsage:
         [
             (["chek"], "Did you mean one of: 'cache', 'check'?"),
             (["check", "a.wav", "--rgi", "rig.toml"], "Did you mean one of: '--rig'"),
-            (["check"], "Missing argument 'PATH...'"),
+            (["check", "-r", "rig.toml"], "Missing argument 'PATH...'"),
             (["check", "a.wav"], "Missing option '-r' / '--rig'"),
             (["check", "a.wav", "-r", "rig.toml", "--format", "xml"], "'text', 'json', 'csv'"),
             (["check", "a.wav", "-r", "rig.toml", "--fail-on", "all"], "'engaged', 'risk', 'never'"),
@@ -200,24 +200,10 @@ class TestSignals:
     def start(self, *paths: str) -> subprocess.Popen[bytes]:
         return spawn("check", *paths, "-r", "rig.toml", "--format", "json")
 
-    @staticmethod
-    def wait_until_open(process: subprocess.Popen[bytes], name: str) -> None:
-        """Wait for a process to have a file open."""
-        deadline_s = time.monotonic() + 60.0
-        while time.monotonic() < deadline_s and process.poll() is None:
-            for descriptor in Path(f"/proc/{process.pid}/fd").glob("*"):
-                try:
-                    if os.readlink(descriptor).endswith(name):
-                        return
-                except OSError:
-                    continue
-            time.sleep(0.01)
-        raise AssertionError(f"{name} was never opened")
-
     @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks into /proc")
     def test_interrupted_in_the_middle_reports_what_is_finished(self, clear: str, long: str) -> None:
         process = self.start(clear, long, clear)
-        self.wait_until_open(process, long)
+        wait_until_open(process, long)
         time.sleep(0.2)
         process.send_signal(signal.SIGINT)
         asked_s = time.monotonic()
@@ -230,7 +216,7 @@ class TestSignals:
     @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks into /proc")
     def test_terminated_in_the_middle(self, clear: str, long: str) -> None:
         process = self.start(clear, long)
-        self.wait_until_open(process, long)
+        wait_until_open(process, long)
         process.terminate()
         result = finish(process)
         assert (result.status, result.out, result.err) == (143, "", "")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from auditor.programme import decode
-from tests.cli.harness import finish, noise, run, settle, spawn
+from tests.cli.harness import finish, noise, run, settle, spawn, wait_until_open
 from tests.stages.made_formats import Format, encode, picture_only, read
 
 RATE_HZ = 48_000
@@ -179,11 +178,7 @@ def test_ctrl_c(folder: Path) -> None:
     minute = made("minute.aac", BARE, seconds=60.0).read_bytes()
     Path("long.aac").write_bytes(minute * 60)
     process = spawn("check", "long.aac", "-r", "rig.toml", "--format", "json")
-    deadline_s = time.monotonic() + 60.0
-    while not any("long.aac" in os.readlink(fd) for fd in Path(f"/proc/{process.pid}/fd").glob("*") if fd.is_symlink()):
-        assert time.monotonic() < deadline_s
-        assert process.poll() is None
-        time.sleep(0.02)
+    wait_until_open(process, "long.aac")
     process.send_signal(signal.SIGINT)
     result = finish(process)
     assert result.status == 130

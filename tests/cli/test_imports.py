@@ -14,7 +14,7 @@ from tests.cli.harness import RIG
 DRAWING = {"plotly", "matplotlib"}
 NUMERICAL = {"numpy", "scipy", "numba", "llvmlite", "pyloudnorm", "soundfile", "av"}
 
-# Runs the command line and says which packages came in on the way.
+# Runs the command line and says which packages and modules came in on the way.
 _PROBE = """
 import json, sys
 from auditor import cli
@@ -22,12 +22,12 @@ sys.argv[0] = "auditor"
 try:
     cli.main()
 except SystemExit as stop:
-    print(json.dumps([stop.code or 0, sorted({name.partition(".")[0] for name in sys.modules})]), file=sys.stderr)
+    print(json.dumps([stop.code or 0, sorted(sys.modules)]), file=sys.stderr)
 """
 
 
 def imported(*arguments: str, folder: Path) -> tuple[int, set[str]]:
-    """Exit status of a run, and the top-level packages it imported."""
+    """Exit status of a run, and the packages and modules it imported."""
     environ = {"PYTHONPATH": str(Path(__file__).parents[2]), "PATH": "/usr/bin:/bin"}
     done = subprocess.run(
         [sys.executable, "-c", _PROBE, *arguments], cwd=folder, env=environ, capture_output=True, text=True
@@ -83,3 +83,12 @@ def test_the_probe_would_see_them(tmp_path: Path) -> None:
     status, packages = imported("check", "a.wav", "--rig", "rig.toml", folder=tmp_path)
     assert status == 2
     assert packages >= NUMERICAL - {"pyloudnorm", "av"}  # which come with a file that can be read
+
+
+def test_a_check_needs_no_filter_design(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG)
+    clip = str(Path(__file__).parents[2] / "demo_audio" / "05-drummers-turn.flac")
+    status, packages = imported("check", clip, "--rig", "rig.toml", "--no-cache", folder=tmp_path)
+    assert status in {0, 1}
+    assert packages >= {"scipy.fft", "auditor.chain.climb", "auditor.programme.loudness"}
+    assert not packages & {"scipy.signal", "pyloudnorm"}

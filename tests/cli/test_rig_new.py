@@ -29,7 +29,7 @@ from auditor.rig_questions import QUESTIONS, WAYS_ASKED
 from auditor.rig_schema import rig_json_schema, rig_json_schema_text
 from auditor.rig_tables import TABLES
 
-from .harness import run
+from .harness import hear_ctrl_c, run
 
 # Answers by a word of the question, in place of a person; what is not here is not known.
 KNOWN = {
@@ -307,6 +307,7 @@ class Terminal:
             cwd=folder,
             env={**os.environ, "COLUMNS": "80", "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
             start_new_session=True,
+            preexec_fn=hear_ctrl_c,
         )
         os.close(theirs)
         self.screen = ""

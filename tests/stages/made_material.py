@@ -54,7 +54,7 @@ def made_track(rig: Rig, *channels: HfFrames, name: str = "made.flac") -> Played
             frames=frames,
             ladder=None,
             replay=Replay(programme=programme, channel=index, rig=rig, frame_s=frames.frame_s),
-            clipped_ratio=np.zeros(len(frames.rms_v), dtype=np.float32),
+            clipped_half=np.zeros(len(frames.rms_v), dtype=np.float16),
             overall_clipped_ratio=0.0,
             hf_energy_ratio=0.1,
             hf_voltage_rms_v=float(np.sqrt(np.mean(np.square(frames.rms_v)))),

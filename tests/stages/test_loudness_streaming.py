@@ -8,11 +8,49 @@ import pytest
 import soundfile
 from scipy import signal
 
-from auditor.programme.loudness import ChannelMeter, combine, measure
+from auditor import published
+from auditor.programme.loudness import ChannelMeter, _interpolation_phases, _k_weighting, combine, measure
 from tests.stages.signals import DEMO, demo_clip, demo_path, music, tone
 
 LOUDNESS_LU = 0.1
 TRUE_PEAK_DB = (-0.4, 0.2)
+
+
+@pytest.mark.parametrize("rate_hz", [4000, 8000, 22_050, 44_100, 48_000, 96_000, 192_000, 768_000])
+def test_weighting_filters_are_those_of_pyloudnorm(rate_hz: int) -> None:
+    reference = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values()
+    for ours, theirs in zip(_k_weighting(rate_hz), reference, strict=True):
+        np.testing.assert_allclose(ours, [*theirs.b, *theirs.a[1:]], rtol=0.0, atol=1e-11)
+
+
+def test_weighting_filters_at_48_khz_are_the_printed_ones() -> None:
+    for ours, (b, a) in zip(
+        _k_weighting(48_000), (published.BS1770_STAGE_1.value, published.BS1770_STAGE_2.value), strict=True
+    ):
+        np.testing.assert_allclose(ours, [*b, *a[1:]], rtol=0.0, atol=1e-13)
+
+
+def test_interpolator_is_that_of_scipy() -> None:
+    taps = 4.0 * signal.firwin(65, 0.25, window=("kaiser", 5.0))
+    expected = [taps[phase : phase + 64 : 4][::-1] for phase in (1, 2, 3)]
+    np.testing.assert_allclose(_interpolation_phases(44_100), expected, rtol=0.0, atol=1e-7)
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.4, 6.4, 6.5, 13.0])
+def test_mean_squares_are_those_of_one_filter_from_end_to_end(seconds: float) -> None:
+    rate_hz, step = 44_100, 4410
+    samples = music(rate_hz, seconds=13.0)[: round(seconds * rate_hz)]
+    weighted = samples.astype(float)
+    for row in _k_weighting(rate_hz):
+        weighted = signal.lfilter(row[:3], [1.0, *row[3:]], weighted)
+    meter = ChannelMeter(rate_hz)
+    meter.push(samples)
+    whole = len(weighted) // step
+    if whole < 4:  # shorter than a gating block: all of it stands for the block
+        expected = np.full(4, np.mean(weighted**2))
+    else:
+        expected = np.mean(weighted[: whole * step].reshape(whole, step) ** 2, axis=1)
+    np.testing.assert_allclose(meter.finish(), expected, rtol=1e-7)
 
 
 @pytest.mark.parametrize("start", DEMO)

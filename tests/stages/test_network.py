@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from auditor import published
 from auditor.chain.crossover import network_response, response, settling_s
 from auditor.chain.equivalent import equivalent_high_pass
+from auditor.chain.ladder import LadderBuilder
 from auditor.chain.network import Ladder, Shape, audible_hz, l_pad_ohm
-from auditor.chain.overdrive import LadderBuilder
 from auditor.chain.play import play
 from auditor.chain.splitter import split
 from auditor.driver.impedance import ModelledImpedance

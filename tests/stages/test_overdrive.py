@@ -13,8 +13,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
-from auditor.chain.overdrive import LadderBuilder, OverdriveLadder, WishedRow
+from auditor.chain.climb import high_pass_sections
+from auditor.chain.crossover import high_pass_poles
+from auditor.chain.ladder import LadderBuilder
+from auditor.chain.overdrive import OverdriveLadder, WishedRow
 from auditor.chain.splitter import HfFrames, split
 from auditor.judgement.look import NEAR_DB
 from tests.published.models import crossover
@@ -76,6 +80,23 @@ def departures_db(name: str, over_db: float, kind: tuple[str, int]) -> tuple[flo
         worst_rms_db = max(worst_rms_db, abs(level_db(overall_rms(guess) / overall_rms(exact))))
         worst_peak_db = max(worst_peak_db, abs(level_db(guess.peak_v.max() / exact.peak_v.max())))
     return worst_rms_db, worst_peak_db
+
+
+@pytest.mark.parametrize("kind", [*ALIGNMENTS, ("none", 1)], ids=lambda kind: f"{kind[0]} {kind[1]}")
+def test_sections_are_scipys_bilinear_transform_but_for_their_gain(kind: tuple[str, int]) -> None:
+    rate_hz, corner_hz = 44_100, 1800.0
+    choice = crossover(*kind, corner_hz)
+    warped = 2.0 * rate_hz * np.tan(np.pi * corner_hz / rate_hz)
+    poles = np.array(high_pass_poles(choice)) * warped
+    zeros, poles, _ = signal.bilinear_zpk(np.zeros(len(poles)), poles, 1.0, rate_hz)
+    frequency_hz = np.geomspace(200.0, 20_000.0, 50)
+    _, expected = signal.freqz_zpk(zeros, poles, 1.0, worN=frequency_hz, fs=rate_hz)
+    found = np.ones(len(frequency_hz), dtype=complex)
+    z = np.exp(-2j * np.pi * frequency_hz / rate_hz)
+    for b1, b2, a1, a2 in high_pass_sections(choice, rate_hz).astype(float):
+        found *= (1.0 + b1 * z + b2 * z**2) / (1.0 + a1 * z + a2 * z**2)
+    # In single precision the poles are that near to their place.
+    np.testing.assert_allclose(np.abs(found / expected), 1.0, rtol=2e-5)
 
 
 @pytest.mark.parametrize("kind", ALIGNMENTS, ids=lambda kind: f"{kind[0]} {kind[1]}")

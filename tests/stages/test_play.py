@@ -86,7 +86,7 @@ def test_block_length_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_clipping_is_counted_frame_by_frame(size: int) -> None:
     samples, rail_v, length = demo_clip("04", from_s=8.0, seconds=1.0)[0], 20.0, 265
     channel = AmplifierChannel(volts_per_unit=60.0, rail_v=rail_v, frame_length=length)
-    delivered = np.concatenate([channel.push(samples[i : i + size])[1] for i in range(0, len(samples), size)])
+    delivered = np.concatenate([channel.push(samples[i : i + size]) for i in range(0, len(samples), size)])
     over = np.abs(samples * np.float32(60.0)) > rail_v
     np.testing.assert_array_equal(delivered, np.clip(samples * np.float32(60.0), -rail_v, rail_v))
     padded = np.concatenate([over, np.zeros(-len(over) % length, dtype=bool)]).reshape(-1, length)
