@@ -68,15 +68,16 @@ class Bench:
         """Whether the margin is sure to lie between two gains: told by the excess there, where that goes one way."""
         if not self._is_plain or math.isinf(low_db):
             return False
-        at_low = all(self._sure_excess_db(part, positions, low_db, sign=1.0) <= 0.0 for part in self.parts)
+        at_low = all(self._sure_excess_db(part, positions, low_db, most=True) <= 0.0 for part in self.parts)
         if not at_low or math.isinf(high_db):
             return at_low
-        return any(self._sure_excess_db(part, positions, high_db, sign=-1.0) > 0.0 for part in self.parts)
+        return any(self._sure_excess_db(part, positions, high_db, most=False) > 0.0 for part in self.parts)
 
-    def _sure_excess_db(self, part: int, positions: Positions, gain_db: float, *, sign: float) -> float:
-        """Excess at a gain, moved by what an unread peak may be off."""
+    def _sure_excess_db(self, part: int, positions: Positions, gain_db: float, *, most: bool) -> float:
+        """The most, or the least, excess there may be at a gain, an unread peak being as far off as it can."""
         excess_db, cause = self.trial(part, positions).excess(gain_db)
-        return excess_db + (sign * _UNREAD_PEAK_DB if cause == "driver_power_peak" else 0.0)
+        off_db = _UNREAD_PEAK_DB if cause == "driver_power_peak" else 0.0
+        return excess_db + off_db if most else excess_db - off_db
 
     def rig_at(self, part: int, positions: Positions) -> Rig:
         """The rig itself."""

@@ -108,7 +108,7 @@ def margin_db(played: Played, rig: Rig, usual: Rig) -> float:
         ("no protection", TONE),
         ("fuse", TONE),
         ("relay", SQUEAL),
-        ("modelled impedance", TONE),
+        ("modelled impedance", SQUEAL),
         ("network", SQUEAL),
         ("dome", TONE),
     ],
