@@ -22,8 +22,6 @@ from auditor.rig_fields import (
 )
 from auditor.rig_tables import (
     EITHER_TABLES,
-    LATER_KEYS,
-    LATER_TABLES,
     LEAST_KEYS,
     LIST_TABLES,
     REQUIRED_TABLES,
@@ -33,7 +31,6 @@ from auditor.rig_tables import (
 from auditor.rig_value_faults import allowed_text, kinds, meaning, unit_of, wrong_value
 
 PARTS = "crossover.parts"
-NOT_YET = "not available in this version"
 
 
 def checked_tables(document: Mapping[str, Any]) -> tuple[dict[str, dict[str, Any]], list[Fault]]:
@@ -118,7 +115,7 @@ def _respelt_tables(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[F
         faults.append(_stray(name, value))
         near = nearest(name, TABLE_NAMES, cutoff=SURE) if isinstance(value, dict | list) else None
         near = near if near in EITHER_TABLES or (near in LIST_TABLES) == isinstance(value, list) else None
-        if near is not None and name not in LATER_TABLES:
+        if near is not None:
             known.setdefault(near, value)
     return known, faults
 
@@ -175,9 +172,7 @@ def _respelt_keys(model: type[RigTable], table: str, raw: dict[str, Any]) -> tup
     known = {key: value for key, value in raw.items() if key in model.model_fields}
     faults = []
     for key, value in raw.items():
-        if f"{table}.{key}" in LATER_KEYS:
-            faults.append(_later(f"{table}.{key}"))
-        elif key not in model.model_fields:
+        if key not in model.model_fields:
             faults.append(_unknown(model, table, key))
             near = None if _homes(key) else nearest(key, model.model_fields, cutoff=SURE)
             if near is not None:
@@ -207,25 +202,17 @@ def _missing(model: type[RigTable], table: str, key: str) -> Fault:
     return Fault(key=f"{table}.{key}", what="missing", allowed=allowed_text(model, key), hint=meaning(model, key))
 
 
-def _later(dotted: str) -> Fault:
-    return Fault(key=dotted, what=NOT_YET, hint="remove it")
-
-
 def _kind_fault(raw: Mapping[str, Any]) -> Fault:
     key, kind, allowed = "protection.kind", raw.get("kind"), ", ".join(protection.METHODS)
     means = "what stands in series with the HF driver; none where nothing does"
     if kind is None:
         return Fault(key=key, what="missing", allowed=allowed, hint=means)
-    if isinstance(kind, str) and kind in protection.LATER:
-        return Fault(key=key, what=NOT_YET, got=shown(kind), allowed=allowed)
-    near = nearest(kind, [*protection.METHODS, *protection.LATER]) if isinstance(kind, str) else None
-    hint = f'did you mean "{near}"?' if near in protection.METHODS else means
+    near = nearest(kind, list(protection.METHODS)) if isinstance(kind, str) else None
+    hint = f'did you mean "{near}"?' if near else means
     return Fault(key=key, what="not one of the words allowed", got=shown(kind), allowed=allowed, hint=hint)
 
 
 def _stray(name: str, value: object) -> Fault:
-    if name in LATER_TABLES:
-        return _later(name)
     if isinstance(value, dict | list):
         near = nearest(name, [each for each in TABLE_NAMES if each not in LIST_TABLES])
         near = nearest(name, LIST_TABLES, cutoff=SURE) or near

@@ -339,7 +339,3 @@ TABLE_NAMES = ("level", "equaliser", "limiter", *REQUIRED_TABLES[1:], "site")
 LEAST_KEYS = {"level": "full_scale_dbu, or another calibration"}
 LIST_TABLES = ("equaliser", "crossover.parts")  # written [[equaliser]], as often as there are sections
 EITHER_TABLES = ("limiter",)  # written [limiter], or [[limiter]] as often as there are
-
-# Dotted keys and tables that belong to the rig file but are not built yet: refused with that reason.
-LATER_TABLES: tuple[str, ...] = ()
-LATER_KEYS: tuple[str, ...] = ()

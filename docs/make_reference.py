@@ -37,10 +37,6 @@ Unknown keys are refused, with the nearest known one named. The tables `[level]`
 `[protection]` and `[driver]` must be there; `[[equaliser]]`, `[limiter]` (or several `[[limiter]]`) and `[site]` may
 be left out. A passive network by its parts, `[[crossover.parts]]`, stands instead of `[crossover]` and its keys.
 """
-LATER = """## Not in this version
-
-These belong to the rig file's plan and are refused with that reason, not as a misspelling: {names}.
-"""
 NOTES = {
     "level": "Exactly one way of calibration: `full_scale_dbu` (with `amplifier.gain_db`); `calibration_tone_dbfs` "
     "with `calibration_voltage_v`; `full_scale_re_clip_db`; or `target_spl_db` with `target_distance_m` and "
@@ -90,7 +86,7 @@ NOTES = {
 def page() -> str:
     """The whole document."""
     from auditor import protection
-    from auditor.rig_tables import LATER_KEYS, LATER_TABLES, LIST_TABLES, TABLES
+    from auditor.rig_tables import LIST_TABLES, TABLES
 
     parts = [HEAD]
     for name, model in TABLES.items():
@@ -100,13 +96,6 @@ def page() -> str:
                 parts.append(_section(title, "protection", protection.method(kind).Table, note=kind))
         title = f"[[{name}]]" if name in LIST_TABLES else f"[{name}]"
         parts.append(_section(title, name, model, note=name))
-    names = [f"`[{name}]`" for name in LATER_TABLES] + [f"`{key}`" for key in LATER_KEYS]
-    names += [f'`kind = "{kind}"`' for kind in protection.LATER]
-    if names:
-        later = LATER.format(names=", ".join(names))
-        title, _, text = later.partition("\n\n")
-        wrapped = textwrap.fill(text, 120, break_long_words=False, break_on_hyphens=False)
-        parts.append(f"{title}\n\n{wrapped}\n")
     return "\n".join(parts)
 
 

@@ -10,7 +10,7 @@ A method is a module with
 - where the part has a tolerance that `run` does not count itself, ``ends(settings)``: see there;
 - where it is a `thermal_element`, ``lane(settings, ambient_temp_c)``, so that it can be run beside others.
 
-To add one: write the module, add its line to `METHODS`, take its name out of `LATER`.
+To add one: write the module and add its line to `METHODS`.
 """
 
 from __future__ import annotations
@@ -40,9 +40,6 @@ METHODS: dict[str, str] = {
     "resettable": "auditor.protection.resettable",
     "relay": "auditor.protection.relay",
 }
-# Named in the rig file's description, but not built yet: refused with that reason, not as a misspelling.
-LATER: tuple[str, ...] = ()
-
 
 # Parts that take the HF away altogether and, quieter, may not.
 _OPENING = ("fuse", "breaker", "resettable", "relay")

@@ -326,7 +326,7 @@ def test_may_not_be_read_by_this_user(folder: Path) -> None:
     folder.chmod(0o755)  # where it is, and by relative paths, it can be used whatever the folders above it allow
     child = subprocess.run(
         [sys.executable, "-W", "error", "-c", _AS_NOBODY, "locked.wav", "set", "good.wav"],
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "AUDITOR_CACHE_MB": "0"},
         capture_output=True,
         text=True,
     )

@@ -380,12 +380,6 @@ def test_one_wrong_name_is_one_line(faults_of, change: tuple[str, str], line: st
     assert faults_of(change) == [line]
 
 
-def test_what_comes_later_is_not_called_unknown(faults_of, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("auditor.rig_faults.LATER_KEYS", ("level.promised_db",))
-    (line,) = faults_of(("full_scale_dbu = 18", "full_scale_dbu = 18\npromised_db = -20"))
-    assert line.startswith("level.promised_db: not available in this version")
-
-
 # --- what is refused: values together ---------------------------------------------------------------------------------
 
 
