@@ -54,7 +54,7 @@ def compiled(**options: Any) -> Callable[[Callable[..., Any]], Callable[..., Any
     """
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
-        kernel = njit(nogil=True, **options)(function)
+        kernel = njit(nogil=True, forceinline=True, **options)(function)
         with suppress(RuntimeError):
             kernel._cache = _OneAtATime(function)
         return kernel
