@@ -12,8 +12,9 @@ from auditor.command_line import say, stop
 def cache_command(clear: bool) -> None:
     """Show where results of decoding are kept for the next run, and how much they take.
 
-    What came through amplifier and crossover is kept, so that a changed lamp, driver or pad is judged at once. The
-    folder is removed, or its oldest parts, without harm at any time.
+    What came through amplifier and crossover is kept, so that another lamp, pad or driver (but for its impedance, and
+    what its excursion follows from) is judged without decoding. The folder is removed, or its oldest parts, without
+    harm at any time.
     """
     from auditor.errors import AuditorError
     from auditor.store.store import Store

@@ -76,7 +76,8 @@ _BAND = click.option(
     "--band",
     "with_band",
     is_flag=True,
-    help="Give the margin as a range, with what is assumed anywhere in its band, and say what to measure first.",
+    help="Give the margin as a range, with what is assumed anywhere in its band, and say what to measure first. "
+    "Takes some seconds for a track of a minute.",
 )
 
 

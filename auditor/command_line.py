@@ -46,7 +46,7 @@ class ExitStatus(enum.IntEnum):
 
 def load_rig_or_stop(path: str, *, tell_notes: bool = True) -> Rig:
     """The rig of a file, with a warning for each of its notes; on a fault every one is said, and the program ends."""
-    from auditor.errors import AuditorError, RigError
+    from auditor.errors import GRAVE, AuditorError, RigError
     from auditor.rig import load_rig
 
     try:
@@ -56,7 +56,7 @@ def load_rig_or_stop(path: str, *, tell_notes: bool = True) -> Rig:
     except AuditorError as error:
         stop(str(error))
     for note in rig.notes if tell_notes else ():
-        say(f"warning: {path}: {note}")
+        say(f"warning: {path}: {note.removeprefix(GRAVE)}")
     return rig
 
 

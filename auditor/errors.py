@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+# What a note of a rig begins with that every report is to begin with.
+GRAVE = "WARNING "
+
 
 def _one_line(*, what: str, where: str | None, got: str | None, allowed: str | None, hint: str | None) -> str:
     text = f"{where}: {what}" if where else what

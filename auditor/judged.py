@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
     from auditor.spread.contract import Done
 
+_MOST_FAULTS = 10
+
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
@@ -118,6 +120,8 @@ class Tally:
     coil_temp_max_c : float or None
         The hottest voice coil [C].
     fault_count : int
+    first_faults : list of FileFault
+        As many as are shown.
     """
 
     tracks: dict[Verdict, int] = field(default_factory=lambda: dict.fromkeys(SEVERITY, 0))
@@ -126,11 +130,13 @@ class Tally:
     worst_track: str | None = None
     coil_temp_max_c: float | None = None
     fault_count: int = 0
+    first_faults: list[FileFault] = field(default_factory=list)
     _worst: tuple[tuple[int, float], int] = ((-1, -math.inf), 0)
 
     def add(self, judged: Judged) -> None:
         """Count one more."""
-        self.fault_count += len(judged.faults)
+        for fault in judged.faults:
+            self.add_fault(fault)
         track = judged.audit
         if track is None:
             return
@@ -143,6 +149,12 @@ class Tally:
         self.coil_temp_max_c = max(hottest_c, -math.inf if self.coil_temp_max_c is None else self.coil_temp_max_c)
         if (rank := (riskiness(track), -judged.index)) > self._worst:
             self._worst, self.worst_track = rank, track.name
+
+    def add_fault(self, fault: FileFault) -> None:
+        """Count a file that was not judged, or not to the end."""
+        self.fault_count += 1
+        if len(self.first_faults) < _MOST_FAULTS:
+            self.first_faults.append(fault)
 
     @property
     def track_count(self) -> int:

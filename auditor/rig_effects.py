@@ -21,7 +21,7 @@ EFFECTS: dict[str, str] = {
     "limiter.hold_s": _LIMITER,
     "limiter.averaging_s": _LIMITER,
     "crossover.parts.resistance_ohm": "0.5 dB of response at the corner of a second-order branch, for 1 ohm",
-    "crossover.pad_db": "moves the margin decibel for decibel: 3 dB of pad are 3 dB of room",
+    "crossover.pad_db": "3 dB of pad are 3 dB of room, and more where the amplifier clips",
     "protection.series_count": "another bank is another lamp: look and count",
     "protection.parallel_count": "another bank is another lamp: look and count",
     "protection.design_temp_k": "less than 0.1 dB of margin in the demonstration",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from auditor.driver.coil import REFERENCE_C, alpha_per_k
-from auditor.errors import Fault
+from auditor.errors import GRAVE, Fault
 from auditor.rig_fields import safe_key, shown
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 RESONANCE_KEYS = ("resonance_hz", "mechanical_q", "electrical_q")
 _LEAST_RATIO = 0.8  # of the rated impedance, which is the lowest a driver may have: IEC 60268-7 8.2.1, read
 _TOP_HZ = 16_000.0  # where a file should reach up to
+_GRAVE_GAP_RATIO = 4.0  # two octaves: a whole resonance may be missing
 _BELOW_CORNER = 2.0  # an octave below the corner a branch still passes something
 
 
@@ -162,9 +163,10 @@ def _gaps(name: str, gaps: tuple[Gap, ...], corner_hz: float) -> list[str]:
     if not felt:
         return []
     places = ", ".join(f"between {gap.from_hz:g} and {gap.to_hz:g} Hz (behind line {gap.line})" for gap in felt)
+    grave = GRAVE if any(gap.to_hz > _GRAVE_GAP_RATIO * gap.from_hz for gap in felt) else ""
     return [
-        f"driver.impedance_file: {name} has no point {places}: the impedance is taken as straight there; measure with "
-        "three points to the octave or more"
+        f"{grave}driver.impedance_file: {name} has no point {places}: the impedance is taken as straight there; "
+        "measure with three points to the octave or more"
     ]
 
 

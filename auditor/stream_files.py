@@ -98,10 +98,18 @@ def run(
     except ClusterError as error:
         stop(str(error))
     if tally.fault_count:
-        say(f"error: {tally.fault_count} fault(s): files not judged, or not to the end; the report names them")
+        _say_faults(tally)
     if result == ExitStatus.INTERRUPTED:
         say(f"interrupted: {tally.track_count} track(s) finished and reported, the rest not judged")
     return result
+
+
+def _say_faults(tally: Tally) -> None:
+    for fault in tally.first_faults:
+        say(f"error: {fault.message}")
+    more = tally.fault_count - len(tally.first_faults)
+    if more:
+        say(f"error: and {more} more not judged, or not to the end; the report names all")
 
 
 def _counting(bar: ProgressBar) -> Callable[[int], Callable[[float], None]]:
@@ -167,7 +175,7 @@ def write(
         faults = [*faults, FileFault(path=str(error.where), message=str(error))]
     for fault in faults:
         report.add_fault(fault)
-        tally.fault_count += 1
+        tally.add_fault(fault)
     status = status_of(tally, is_interrupted)
     report.finish(tally, rig, exit_status=int(status), is_interrupted=is_interrupted)
     return tally, status

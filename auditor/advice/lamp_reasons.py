@@ -76,10 +76,17 @@ def _beside(each: Tried, best: Tried, least_db: float) -> str:
     if each.loss_steps(least_db) > 0:
         found.append(f"{more_db:.1f} dB more usual loss")
     if each.life_steps > best.life_steps:
-        found.append("shorter life")
+        found.append(_life(each))
     if lamps > 0:
         found.append(f"{lamps} {'lamp' if lamps == 1 else 'lamps'} more")
     return ", ".join(found) if found else "equal, but uses more of its life"
+
+
+def _life(each: Tried) -> str:
+    """What wears it most: the worst case once, which the list's column of life leaves out, or the programme."""
+    at_clip, on_programme = each.noise.life_used_ratio, each.programme.life_used_ratio
+    where = "once at the clip point" if at_clip >= on_programme else ON_PROGRAMME
+    return f"{100.0 * min(max(at_clip, on_programme), 1.0):.2g} % of its life {where}"
 
 
 def _time(time_s: float) -> str:

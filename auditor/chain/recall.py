@@ -30,21 +30,21 @@ class Replays:
         Of what was played.
     name : str
         The track, for messages.
-    was_kept : bool
-        Whether what was played came out of the store.
+    tells : bool
+        Whether it is worth a word that the samples are read after all.
     """
 
     store: Store
     key: Key
     name: str
-    was_kept: bool
+    tells: bool
 
     def frames(self, channel: int, gain_db: float, replay: Callable[[], HfFrames]) -> HfFrames:
         """Frames before the pad, kept or replayed just now."""
         key = self.key.of(replayed={"channel": channel, "gain_db": gain_db})
         record = self.store.get(key)
         if record is None:
-            if self.was_kept:
+            if self.tells:
                 self.store.say_once(
                     f"{self.name}: at the margin the amplifier or a limiter works differently than at this level, so "
                     "its samples are read again"
@@ -105,7 +105,9 @@ class Recall:
         """Where whole replays are kept; None where nothing is."""
         if self._store is None or self._key is None:
             return None
-        return Replays(store=self._store, key=self._key, name=self._programme.name, was_kept=self._was_kept)
+        # Behind a limiter every margin is found by replays, with the store and without.
+        tells = self._was_kept and not self._rig.limiters
+        return Replays(store=self._store, key=self._key, name=self._programme.name, tells=tells)
 
 
 def recalled_loudness(store: Store | None, entry: Entry, measure: Callable[[], float | None]) -> float | None:

@@ -15,7 +15,7 @@ import matplotlib
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullLocator
 
-from auditor.report import palette
+from auditor.report import palette, words
 from auditor.report.branch_sheet import (
     RESPONSE_SPAN_DB,
     impedance_scale,
@@ -88,7 +88,7 @@ def _figure(branch: BranchView) -> Figure:
     draw_circuit(circuit, branch.rig)
     _response(response, branch)
     _impedance(impedance, branch)
-    foot = [*sentences(branch), *(f"{note}." for note in branch.rig.notes)]
+    foot = [*sentences(branch), *(words.sentence(note) for note in branch.rig.notes)]
     text = wrapped(drawable(" ".join(foot)), 170, lines=4)
     figure.text(0.075, 0.012, text, fontsize=7.0, va="bottom", linespacing=1.3)
     return figure

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from rich.text import Text
 
-from auditor.report import circuit_lines, frequency_plot, palette
+from auditor.report import circuit_lines, frequency_plot, palette, words
 from auditor.report.circuit_lines import is_active
 from auditor.report.figures import as_given
 from auditor.rig import rig_as_dict
@@ -47,7 +47,7 @@ def show(branch: BranchView, sheet: Sheet) -> None:
         sheet.paragraph(sheet.safe(sentence))
     _plot(branch, sheet)
     for note in branch.rig.notes:
-        sheet.paragraph(sheet.safe(f"{note}."), label="Note  ", label_style=f"bold {palette.AMBER}")
+        sheet.paragraph(sheet.safe(words.sentence(note)), label="Note  ", label_style=f"bold {palette.AMBER}")
     sheet.line()
 
 
@@ -113,14 +113,14 @@ def impedance_scale(branch: BranchView) -> frequency_plot.Scale:
 
 def state_name(state: BranchState) -> str:
     """A state with its resistance, in words."""
-    words = {
+    names = {
         "cold": "lamp cold",
         "engaged": "lamp begins to work, 1 dB",
         "hot": "lamp at its rating",
         "closed": "part closed",
         "bare": "no protection",
     }
-    return words[state.name] + ("" if state.name == "bare" else f", {state.resistance_ohm:.3g} ohm")
+    return names[state.name] + ("" if state.name == "bare" else f", {state.resistance_ohm:.3g} ohm")
 
 
 def sentences(branch: BranchView) -> list[str]:

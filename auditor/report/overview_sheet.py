@@ -33,13 +33,15 @@ def show(overview: Overview, sheet: Sheet) -> None:
     """
     driver = overview.rig.driver
     sheet.line()
-    for line in _table(overview.methods, sheet):
+    shown, lines = _table(overview.methods, sheet)
+    for line in lines:
         sheet.line(line)
+    usual = "; usual dB: on the median one" if "usual dB" in shown else ""
     sheet.paragraph(
         f"Limits: coil {figures.degrees(driver.coil_temp_limit_c, sheet.glyphs.degree)}, "
         f"{figures.as_given(driver.program_power_w)} W over 1 s, {figures.as_given(driver.continuous_power_w)} W over "
-        f"60 s, peaks of {figures.as_given(driver.peak_power_w)} W. Most dB: attenuation on the loudest passage; usual "
-        "dB: on the median one.",
+        f"60 s, peaks of {figures.as_given(driver.peak_power_w)} W. Most dB: attenuation on the loudest "
+        f"passage{usual}.",
         style=palette.QUIET,
     )
     for method in overview.methods:
@@ -51,7 +53,8 @@ def show(overview: Overview, sheet: Sheet) -> None:
         sheet.paragraph(f"{_became(method)} {RIGHT_WHEN[method.kind]}", label="  ")
 
 
-def _table(methods: Sequence[Method], sheet: Sheet) -> list[Text]:
+def _table(methods: Sequence[Method], sheet: Sheet) -> tuple[list[str], list[Text]]:
+    """The columns that fit, and the lines."""
     rows: list[dict[str, Text | str]] = [{name: Text(name, style=palette.QUIET) for name in _HEAD}]
     rows += [_cells(method, sheet) for method in methods]
     shown = list(_HEAD)
@@ -60,7 +63,7 @@ def _table(methods: Sequence[Method], sheet: Sheet) -> list[Text]:
             break
         shown.remove(least_needed)
     flush = [shown.index(_HEAD[number]) for number in _FLUSH_RIGHT if _HEAD[number] in shown]
-    return layout.table([[row[name] for name in shown] for row in rows], right=flush)
+    return shown, layout.table([[row[name] for name in shown] for row in rows], right=flush)
 
 
 def _cells(method: Method, sheet: Sheet) -> dict[str, Text | str]:

@@ -18,7 +18,8 @@ from auditor.protection.breaker import Breaker
 from auditor.protection.fuse import Fuse
 from auditor.protection.lamp import Lamp
 from auditor.protection.resettable import Resettable
-from auditor.report import layout, palette, wiring_words
+from auditor.report import layout, palette, wiring_words, words
+from auditor.report.circuit_lines import farads, henries
 from auditor.report.figures import as_given, watts
 from auditor.rig import describe_assumptions, rig_as_dict
 from auditor.rig_assumptions import shown_value
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 ASSUMED, LISTED, GIVEN = "A", "L", ""
+_PRINTED = {"F": farads, "H": henries}
 # How most rigs are wired: not worth a row.
 _PLAIN = (
     ("band", "full"),
@@ -83,8 +85,8 @@ def show_rig(rig: Rig, *, given: AbstractSet[str], console: Console) -> None:
 
 
 def _mark(mark: str) -> Text:
-    words = {ASSUMED: ("A assumed", f"bold {palette.AMBER}"), LISTED: ("L listed", palette.BLUE)}
-    return Text(*words[mark]) if mark in words else Text("")
+    signs = {ASSUMED: ("A assumed", f"bold {palette.AMBER}"), LISTED: ("L listed", palette.BLUE)}
+    return Text(*signs[mark]) if mark in signs else Text("")
 
 
 def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, str]]:
@@ -98,7 +100,7 @@ def _rows(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str, str, str, s
             if value is None or _idle(rig, table, values, key) or key not in model.model_fields:
                 continue
             mark = _origin(rig, dotted, key, given)
-            rows.append((table if first else "", key, _shown(value, mark), unit_of(model, key), mark))
+            rows.append((dotted if first else "", key, *_shown(value, unit_of(model, key), mark), mark))
             first = False
     return rows
 
@@ -138,12 +140,16 @@ def _origin(rig: Rig, dotted: str, key: str, given: AbstractSet[str]) -> str:
     return LISTED if dotted == "protection" and key not in given else GIVEN
 
 
-def _shown(value: Any, mark: str) -> str:
+def _shown(value: Any, unit: str, mark: str) -> tuple[str, str]:
+    """A value and its unit, capacitors and inductors in those that are printed on them."""
+    if unit in _PRINTED:
+        number, _, printed = _PRINTED[unit](value).partition(" ")
+        return number, printed
     if isinstance(value, bool):
-        return "true" if value else "false"
+        return "true" if value else "false", unit
     if isinstance(value, str):
-        return value
-    return shown_value(value, "") if mark == ASSUMED else as_given(value)
+        return value, unit
+    return shown_value(value, "") if mark == ASSUMED else as_given(value), unit
 
 
 def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
@@ -157,10 +163,15 @@ def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
     ]
     if rig.crossover.network is not None:
         sentences.append(("Network", _network(rig)))
-    wiring = {"Mono": wiring_words.mixing, "Load": wiring_words.load, "HF drivers": wiring_words.drivers}
-    sentences += [(label, words) for label, tell in wiring.items() if (words := tell(rig))]
+    wiring = {
+        "Fader": wiring_words.ridden,
+        "Mono": wiring_words.mixing,
+        "Load": wiring_words.load,
+        "HF drivers": wiring_words.drivers,
+    }
+    sentences += [(label, told) for label, tell in wiring.items() if (told := tell(rig))]
     sentences += [("Limiter", note) for note in limiter_notes(rig)]
-    sentences += [("Note", f"{note}.") for note in rig.notes]
+    sentences += [("Note", words.sentence(note)) for note in rig.notes]
     listed = [key for table, key, _, _, mark in _rows(rig, given) if mark == LISTED]
     if listed:
         sentences.append(("Part", _part(rig, listed)))
@@ -170,12 +181,14 @@ def _sentences(rig: Rig, given: AbstractSet[str]) -> list[tuple[str, str]]:
 def _network(rig: Rig) -> str:
     crossover = rig.crossover
     loss_db = crossover.pad_db
+    part = "" if rig.protection.kind == "none" else words.device(rig)
+    without, behind = (f"without the {part} and ", f", with the {part} in it") if part else ("", "")
     most = f"takes {loss_db:.1f} dB" if loss_db >= 0.0 else f"adds {-loss_db:.1f} dB"
     if crossover.alignment == "none":
         return f"it {most} where it passes most, and has no corner: it keeps no bass from the driver."
     return (
-        f"into the cold driver it {most} where it passes most, and is 3 dB further down at "
-        f"{crossover.frequency_hz:.0f} Hz. `auditor rig show` draws it."
+        f"{without}into the cold driver it {most} where it passes most, and is 3 dB further down at "
+        f"{crossover.frequency_hz:.0f} Hz. `auditor rig show` draws it{behind}."
     )
 
 

@@ -64,12 +64,17 @@ def _table(set_audit: SetAudit, sheet: Sheet) -> None:
     shown, name_cells = _columns_that_fit(cells, sheet)
     for row in cells[1:]:
         row["track"] = Text(layout.shorten(str(row["track"]), name_cells, sheet.glyphs.gap), style=palette.STRONG)
-    title = f"All {len(tracks)} tracks, riskiest first" if len(tracks) > 1 else "Summary"
+    title = ranking(len(tracks)) if len(tracks) > 1 else "Summary"
     sheet.line()
     sheet.line(heading(title, sheet))
     flush = [shown.index(name) for name in _FLUSH_RIGHT if name in shown]
     for line in layout.table([[row[name] for name in shown] for row in cells], right=flush):
         sheet.line(line)
+
+
+def ranking(count: int) -> str:
+    """What the table of so many tracks is called."""
+    return f"{'Both' if count == 2 else f'All {count}'} tracks, riskiest first"
 
 
 def _names(set_audit: SetAudit) -> dict[str, str]:

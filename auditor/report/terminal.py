@@ -27,7 +27,7 @@ from auditor.report import (
     timeline,
     words,
 )
-from auditor.report.wiring_words import full_scale, load, mixing
+from auditor.report.wiring_words import full_scale, load, mixing, ridden, warnings
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -128,9 +128,9 @@ def _title(set_audit: SetAudit, sheet: Sheet) -> None:
     rig = set_audit.rig
     sheet.paragraph(sheet.safe(f"{os.path.basename(rig.path)}: {words.rig_sentence(rig)}"), label="Rig    ")
     sheet.paragraph(f"{full_scale(rig)}.", label="Level  ")
-    for note in (mixing(rig), load(rig)):
+    for note in (ridden(rig), mixing(rig), load(rig), *warnings(rig)):
         if note:
-            sheet.paragraph(note, label=" " * len("Level  "))
+            sheet.paragraph(sheet.safe(note), label=" " * len("Level  "))
     if set_audit.night is not None:
         sheet.paragraph(night_words.MODE, label="Set    ")
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from auditor import published
+from auditor.errors import GRAVE
 from auditor.report.figures import as_given
 from auditor.units import db_to_amplitude
 
@@ -16,6 +17,14 @@ if TYPE_CHECKING:
 def full_scale(rig: Rig) -> str:
     """Volts of a full-scale sine, and the way they were come by, in one line."""
     return f"a 0 dBFS sine would be {rig.full_scale_v:.4g} V rms at the amplifier's output: {calibration(rig)}"
+
+
+def ridden(rig: Rig) -> str:
+    """That the fader does not stay where full scale is told for; empty where it does."""
+    target_lufs = rig.level.match_loudness_lufs
+    if target_lufs is None:
+        return ""
+    return f"The fader is then ridden: every track plays at {as_given(target_lufs)} LUFS."
 
 
 def calibration(rig: Rig) -> str:
@@ -66,6 +75,11 @@ def _spl(rig: Rig) -> str:
 
 
 _WAYS = {"line_up": _line_up, "meter": _meter, "clip": _clip, "spl": _spl}
+
+
+def warnings(rig: Rig) -> list[str]:
+    """Those notes of the rig that every report begins with."""
+    return [f"{note}." for note in rig.notes if note.startswith(GRAVE)]
 
 
 def mixing(rig: Rig) -> str:

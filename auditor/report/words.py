@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
 from auditor.report import night_words
-from auditor.report.figures import about, as_given, clock, degrees, millimetres, quantity, safe_side, tenths
+from auditor.report.figures import about, as_given, clock, degrees, excess, millimetres, quantity, safe_side, tenths
 from auditor.report.wiring_words import bank
 
 if TYPE_CHECKING:
@@ -144,7 +144,8 @@ def rig_sentence(rig: Rig) -> str:
     if network.network is not None:
         parts = len(network.network.parts)
         corner = f"network of {parts} part{'s' if parts > 1 else ''}"
-        pad = f"3 dB down at {as_given(network.frequency_hz)} Hz" if network.frequency_hz else "no corner"
+        alone = "" if rig.protection.kind == "none" else f" without the {device(rig)}"
+        pad = f"3 dB down at {as_given(network.frequency_hz)} Hz{alone}" if network.frequency_hz else "no corner"
     bridged = "bridged " if rig.amplifier.bridged else ""
     count = driver.series_count * driver.parallel_count
     each = f"{count} drivers ({bank(driver.series_count, driver.parallel_count)}) of" if count > 1 else "driver"
@@ -174,6 +175,11 @@ def tolerance(rig: Rig) -> str:
     if rig.protection.kind != "lamp":
         return ""
     return f"Verdict and margin hold for lamps within {_TOLERANCE} of their rated current, figures for one as rated."
+
+
+def sentence(note: str) -> str:
+    """A note of the rig with its stop, unless it asks something."""
+    return note if note.endswith("?") else f"{note}."
 
 
 def held_back(rig: Rig) -> str:
@@ -313,7 +319,9 @@ def _room(track: Audit, degree: str) -> str:
 
 def _turn_down(track: Audit) -> str:
     amount = None if track.margin_db is None else max(-safe_side(track.margin_db), 0.0)
-    start = "No gain within reach is safe" if amount is None else f"Turn down about {tenths(amount)} dB"
+    start = (
+        "No gain within reach is safe" if amount is None else f"Turn down about {tenths(amount)} dB{_worse_end(track)}"
+    )
     reasons = []
     if track.margin_limited_by is not None and track.margin_limited_by != "protection_failed":
         reasons.append(binds(track.margin_limited_by, track.rig))
@@ -323,6 +331,22 @@ def _turn_down(track: Audit) -> str:
     elif protection_overwhelmed(track):
         reasons.append(f"the {device(track.rig)} is at work and still cannot save the driver here")
     return f"{start}: {_off_rating(track)}{', and '.join(reasons)}." if reasons else f"{start}."
+
+
+def _worse_end(track: Audit) -> str:
+    """That the margin is not that of the lamp as rated, which is a risk too; empty where it is, or is not."""
+    why = track.margin_limited_by
+    rated = [each for each in track.passages if each.verdict == "risk" and each.part_at is None]
+    # A lamp that draws more lets more through; one that draws less burns out first.
+    end: End = "earliest" if why == "protection_failed" else "latest"
+    tolerances = [channel.protection.tolerance for channel in track.channels]
+    if not rated or not any(each is not None and getattr(each, end).verdict == "risk" for each in tolerances):
+        return ""
+    how = f"with a lamp {_TOLERANCE} {'under' if end == 'earliest' else 'over'} its rated current"
+    over = max((each for each in rated if each.cause == why), key=lambda each: each.value, default=None)
+    if over is None or why == "protection_failed":
+        return f" ({how})"
+    return f" ({how}; one as rated is over by {excess(over)})"
 
 
 def _failure(failure: Passage, rig: Rig) -> str:

@@ -17,9 +17,8 @@ import functools
 import hashlib
 import json
 import os
+import threading
 import time
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -52,9 +51,11 @@ BEHIND_OF_DRIVER = (
     "body_thermal_resistance_k_per_w",
     "coil_time_constant_s",
     "body_time_constant_s",
+    "series_count",
+    "parallel_count",
     "excursion_limit_mm",
 )
-BEFORE_A_DOME = ("dc_resistance_ohm",)  # by the coil's current it moves
+BEFORE_A_DOME = ("dc_resistance_ohm", "series_count")  # by the coil's current it moves, and by its share of the voltage
 _NAMES = ("path", "title", "turn", "notes")
 _RACY_S = 2.0
 _READ_BYTES = 1 << 20
@@ -176,20 +177,19 @@ class Content:
         self._path, self._vault = path, vault
         self._stat = os.stat(path)
         self._looked_s = time.time()
-        self._thread: ThreadPoolExecutor | None = None
         self._remembered = self._recall() if trusts_dates else None
-        self._digest: Callable[[], str] = lambda: self._remembered or ""
+        self._reading: _Reading | None = None
         self.may_be_known = True
         if self._remembered is None:
             self.may_be_known = bool(vault.names(f"{self._stat.st_size:x}-"))
-            self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="digest")
-            self._digest = self._thread.submit(_digest, path).result
+            self._reading = _Reading(path)
+            self._reading.start()
 
     def name(self) -> str | None:
         """Size and digest; None if the file was changed meanwhile, or cannot be read."""
         try:
-            digest = self._digest()
-            if _mark(os.stat(self._path)) != _mark(self._stat):
+            digest = self._remembered if self._reading is None else self._reading.digest()
+            if digest is None or _mark(os.stat(self._path)) != _mark(self._stat):
                 return None
         except OSError:
             return None
@@ -202,9 +202,9 @@ class Content:
         return f"{self._stat.st_size:x}-{digest}"
 
     def close(self) -> None:
-        """Wait for a digest that is under way."""
-        if self._thread is not None:
-            self._thread.shutdown(wait=True, cancel_futures=True)
+        """Let go of a file that is still being read."""
+        if self._reading is not None:
+            self._reading.stop.set()
 
     @property
     def _seen_name(self) -> str:
@@ -225,9 +225,39 @@ def _mark(stat: os.stat_result) -> list[int]:
     return [stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
 
 
-def _digest(path: str) -> str:
-    digest = hashlib.blake2b(digest_size=16)
-    with open(path, "rb") as file:
-        while part := file.read(_READ_BYTES):
-            digest.update(part)
-    return digest.hexdigest()
+class _Reading(threading.Thread):
+    """Reads a file through for its digest.
+
+    A daemon, for which the program does not wait when it ends: a pool's thread can be left waiting for ever by a signal
+    that comes while it is being started.
+    """
+
+    def __init__(self, path: str) -> None:
+        super().__init__(name="digest", daemon=True)
+        self._path = path
+        self._found: str | OSError | None = None
+        self.stop = threading.Event()
+
+    def run(self) -> None:
+        digest = hashlib.blake2b(digest_size=16)
+        try:
+            with open(self._path, "rb") as file:
+                while (part := file.read(_READ_BYTES)) and not self.stop.is_set():
+                    digest.update(part)
+        except OSError as error:
+            self._found = error
+        else:
+            self._found = None if self.stop.is_set() else digest.hexdigest()
+
+    def digest(self) -> str | None:
+        """The digest once all is read; None where the reading was stopped.
+
+        Raises
+        ------
+        OSError
+            If the file cannot be read.
+        """
+        self.join()
+        if isinstance(self._found, OSError):
+            raise self._found
+        return self._found

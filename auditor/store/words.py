@@ -15,6 +15,7 @@ _REASONS = {
 }
 _DERIVED = ("unity_v",)  # follows from what is named beside it
 _CUT = ("entry", "frame_s", "program")
+_MOST_TOLD = 3  # of one table
 
 
 def why_played(earlier: Sequence[Mapping[str, Any]], now: Mapping[str, Any]) -> str | None:
@@ -54,9 +55,19 @@ def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[tupl
             yield table, f"another {table.removesuffix('s')}"
             continue
         keys = [key for key, value in new.items() if old.get(key) != value]
-        for key in [key for key in keys if key not in _DERIVED] or keys:
-            yield table, f"{table}.{key} {_shown(new[key])} instead of {_shown(old.get(key))}"
+        keys = [key for key in keys if key not in _DERIVED] or keys
+        if len(keys) > _MOST_TOLD:
+            yield table, f"another {table}"
+            continue
+        for key in keys:
+            yield table, _change(f"{table}.{key}", old.get(key), new[key])
 
 
-def _shown(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _change(name: str, old: Any, new: Any) -> str:
+    """In words; the values themselves only where both are a number or a word."""
+    plain = all(isinstance(value, str | int | float) and not isinstance(value, bool) for value in (old, new))
+    return f"{name} {_shown(new)} instead of {_shown(old)}" if plain else f"another {name}"
+
+
+def _shown(value: str | float) -> str:
+    return value if isinstance(value, str) else f"{value:g}"

@@ -202,3 +202,9 @@ def test_a_cut_is_rendered_as_it_is_cut(folder: Path) -> None:
         result = run("render", source, "-r", "rig.toml", "-o", f"{source}.out.wav", "--part", "before", *arguments)
         assert result.status == 0
     assert np.array_equal(soundfile.read("set.cue.out.wav")[0], soundfile.read("second.wav.out.wav")[0])
+
+
+def test_the_head_of_the_report_says_that_the_fader_is_ridden(folder: Path) -> None:
+    told = "The fader is then ridden: every track plays at -16 LUFS."
+    assert told in run("check", "loud.wav", "-r", "matched.toml").out
+    assert "ridden" not in run("check", "loud.wav", "-r", "rig.toml").out

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
-from auditor.audit_types import Audit, Opening, QuieterRisk, SetAudit
+from auditor.audit_types import AtEnd, Audit, Opening, QuieterRisk, SetAudit, Tolerance
 from auditor.report import figures, grid, part_lines, words
 from auditor.report.terminal import make_console, render_text
 from tests.cli.sample_audit import sample_rig, sample_set
@@ -225,10 +225,39 @@ def test_what_only_a_lamp_off_its_rating_endangers_is_told_so(part_at, cause, ro
     assert words.OFF_RATING in joined(text)
 
 
-def test_where_a_lamp_as_rated_is_a_risk_too_nothing_is_said_of_others() -> None:
+@pytest.mark.parametrize(
+    ("part_at", "cause", "clause"),
+    [
+        ("latest", "coil_temp", "over its rated current; one as rated is over by 6 K): the coil temperature binds"),
+        ("latest", "driver_power_60s", "over its rated current; one as rated is over by 0.4 dB): the power over 60 s"),
+        ("earliest", "protection_failed", "under its rated current): the lamp burns out at 0:10 and the driver"),
+    ],
+)
+def test_where_a_lamp_as_rated_is_a_risk_too_the_margin_is_told_to_be_of_the_worse(part_at, cause, clause) -> None:
+    track = off_rating_track(part_at, cause)
+    calm = AtEnd(
+        verdict="engaged",
+        coil_temp_max_c=90.0,
+        driver_power_max_1s_w=20.0,
+        driver_power_max_60s_w=20.0,
+        failed_at_s=None,
+    )
+    both = Tolerance(**({"earliest": calm, "latest": calm} | {part_at: replace(calm, verdict="risk")}))
+    channels = tuple(replace(each, protection=replace(each.protection, tolerance=both)) for each in track.channels)
+    rated = tuple(replace(each, part_at=None) for each in track.passages)
+    advice = words.advice(replace(track, channels=channels, passages=rated), "")
+    assert advice.startswith(f"Turn down about 0.3 dB (with a lamp 10 % {clause}")
+
+
+def test_of_a_lamp_whose_ends_are_not_known_nothing_is_said() -> None:
     track = off_rating_track("latest")
     rated = replace(track, passages=(*track.passages, replace(track.passages[-1], part_at=None)))
-    assert "rated current" not in words.advice(rated, "")
+    channels = tuple(replace(each, protection=replace(each.protection, tolerance=None)) for each in track.channels)
+    assert "rated current" not in words.advice(replace(rated, channels=channels), "")
+
+
+def test_where_a_lamp_of_either_end_is_a_risk_both_are_told() -> None:
+    track = off_rating_track("latest")
     both = replace(track, passages=(*track.passages, replace(track.passages[-1], part_at="earliest")))
     assert "with a lamp 10 % off its rated current" in words.advice(both, "")
 

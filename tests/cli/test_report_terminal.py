@@ -120,8 +120,8 @@ def test_the_worst_of_each_cause_is_shown_in_order_of_time() -> None:
         (0, "About 5.2 dB of room before the power over 1 s reaches the programme rating of 120 W."),
         (1, "The lamp works for about 0:42 and keeps the driver within its limits, taking off up to 3.0 dB; about"
             " 1.3 dB of room before the coil reaches its limit of 180 °C."),
-        (2, "Turn down about 3.5 dB: the coil temperature binds, and the lamp is at work and still cannot save the"
-            " driver here."),
+        (2, "Turn down about 3.5 dB (with a lamp 10 % over its rated current; one as rated is over by 80 K): the coil"
+            " temperature binds, and the lamp is at work and still cannot save the driver here."),
         (3, "Turn down about 9.8 dB: the lamp burns out at 0:19 and the driver falls silent."),
     ],
 )  # fmt: skip

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
 
 from auditor.branch_view import view
+from auditor.report import words
 from auditor.rig import load_rig
 from tests.cli.harness import RIG, run
 
@@ -189,3 +191,17 @@ def test_what_is_unwise_is_said(network_rig: Path) -> None:
     assert "less than 0.1 ohm" in " ".join(run("rig", "show", str(network_rig)).out.split())
     checked = run("rig", "check", str(network_rig))
     assert "Note" in checked.out
+
+
+def test_check_names_the_parts_by_number_in_printed_units_and_says_what_the_corner_is_with(network_rig: Path) -> None:
+    out = run("rig", "check", str(network_rig), env={"COLUMNS": "100"}).out
+    assert re.search(r"crossover\.parts\.1 +kind +series_capacitor\n +capacitance_f +8\.2 +uF", out)
+    assert re.search(r"crossover\.parts\.2 +kind +shunt_inductor\n.*\n? +inductance_h +0\.6 +mH", out)
+    sentence = "without the lamp and into the cold driver it takes"
+    assert sentence in " ".join(out.split())
+    assert "draws it, with the lamp in it" in " ".join(out.split())
+
+
+def test_a_note_that_asks_has_no_stop() -> None:
+    assert words.sentence("is the file that of this driver?") == "is the file that of this driver?"
+    assert words.sentence("one of the two is wrong") == "one of the two is wrong."

@@ -12,7 +12,7 @@ import pytest
 
 from auditor.driver.impedance import MeasuredImpedance, ModelledImpedance, impedance_ohm
 from auditor.driver.impedance_file import ImpedanceFileError, read_impedance
-from auditor.errors import RigError
+from auditor.errors import GRAVE, RigError
 from auditor.rig import load_rig, rig_as_dict
 from tests.published.models import rig
 
@@ -227,6 +227,15 @@ def test_a_good_file_raises_no_note_and_stands_in_the_record(tmp_path: Path) -> 
 def test_what_is_unsure_is_told(tmp_path: Path, content: str, told: str) -> None:
     found = notes_of(tmp_path, content)
     assert any(told in note for note in found), found
+
+
+def test_a_gap_of_more_than_two_octaves_is_a_warning(tmp_path: Path) -> None:
+    def is_grave(to_hz: int) -> bool:
+        found = notes_of(tmp_path, f"500 8 0\n1000 8 0\n{to_hz} 8 0\n8000 8 0\n16000 8 0\n")
+        return any(note.startswith(GRAVE) for note in found if "no point" in note)
+
+    assert is_grave(4001)
+    assert not is_grave(4000)
 
 
 def refused(tmp_path: Path, base: str) -> list[str]:

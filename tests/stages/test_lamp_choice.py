@@ -254,6 +254,11 @@ class TestTheRule:
                 assert f"{more_db:.1f} dB more usual loss" in each.reason
             else:
                 assert more_db < 0.25
+            wear = re.search(r"([\d.]+) % of its life once at the clip point", each.reason)
+            if wear:
+                used_ratio = each.worst_case.life_used_ratio
+                assert float(wear[1]) == pytest.approx(100.0 * used_ratio, rel=0.05)
+                assert used_ratio >= each.life_used_ratio
             lamps_more = each.lamps - best.lamps
             assert (f"{lamps_more} lamp" in each.reason) == (lamps_more > 0)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from typing import Any
 
@@ -13,6 +14,9 @@ from auditor.advice.trial import put_through
 from auditor.audit_types import Opening
 from auditor.protection import METHODS
 from auditor.protection.none import NoProtection
+from auditor.report import overview_sheet
+from auditor.report.layout import Sheet
+from auditor.report.terminal import glyphs_for, make_console
 from auditor.rig import Rig
 from tests.stages.made_material import made_frames, made_material, made_rig, made_track
 
@@ -126,6 +130,17 @@ def test_document_has_the_printed_keys(burst: dict[str, Method]) -> None:
     for each in document["protections"]:
         assert each.keys() >= keys
         assert each["advice"].startswith("Right ")
+
+
+@pytest.mark.parametrize(("columns", "is_shown"), [(80, False), (120, True)])
+def test_the_legend_explains_the_columns_that_are_there(burst: dict[str, Method], columns: int, is_shown: bool) -> None:
+    raw = io.StringIO()
+    console = make_console(raw, width=columns, no_color=True, environ={})
+    found = overview.Overview(rig=burst["none"].outcome.rig, methods=tuple(burst.values()))
+    overview_sheet.show(found, Sheet(console=console, glyphs=glyphs_for(console), width=columns))
+    table, _, legend = raw.getvalue().partition("Limits:")
+    assert ("usual dB" in table) is is_shown
+    assert ("usual dB" in " ".join(legend.split())) is is_shown
 
 
 def test_banks_are_named_in_full() -> None:

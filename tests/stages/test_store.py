@@ -20,6 +20,7 @@ from auditor.programme.entry import Entry
 from auditor.protection import of_keys
 from auditor.report import records
 from auditor.rig import Rig
+from auditor.rig_resolve import resolve_rig
 from auditor.store.identity import BEFORE_A_DOME, BEHIND, BEHIND_OF_DRIVER
 from auditor.store.store import LIMIT_VARIABLE, Store
 from auditor.store.vault import Record, Vault, _packed, _unpacked
@@ -68,6 +69,21 @@ def no_pass(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("auditor.chain.play._pass", never)
 
 
+def network_rig() -> Rig:
+    """One capacitor, and everything else as in the plain rig."""
+    parts = [{"kind": "series_capacitor", "capacitance_f": 6e-6}]
+    document = {
+        "level": {"full_scale_dbu": 18.0, "gain_db": 0.0},
+        "amplifier": {"gain_db": 32.0, "rated_power_w": 300.0, "rated_load_ohm": 8.0},
+        "crossover": {"parts": parts},
+        "protection": {"kind": "none"},
+        "driver": {"rated_impedance_ohm": 8.0, "continuous_power_w": 60.0},
+    }
+    system, faults = resolve_rig(document, path="oracle")
+    assert system is not None, faults
+    return system
+
+
 def as_json(audited: Any) -> str:
     return records.to_json(audited, exit_status=0)
 
@@ -80,6 +96,7 @@ CHANGES: dict[str, Callable[[Rig], Rig]] = {
     "lamp": lambda system: replace(system, protection=of_keys("lamp", part="1141")),
     "none": lambda system: replace(system, protection=of_keys("none")),
     "driver": lambda system: changed(system, "driver", continuous_power_w=20.0, rated_impedance_ohm=4.0),
+    "drivers": lambda system: changed(system, "driver", series_count=2, parallel_count=2),
     "site": lambda system: changed(system, "site", ambient_temp_c=40.0),
     "pad": lambda system: changed(system, "crossover", pad_db=2.3),
 }
@@ -95,6 +112,10 @@ PLAYED_AGAIN: dict[str, tuple[Callable[[Rig], Rig], str]] = {
         "crossover.frequency_hz 2500 instead of 1800",
     ),
     "order": (lambda system: changed(system, "crossover", order=2), "crossover.order 2 instead of 4"),
+    "network": (
+        lambda system: replace(system, crossover=network_rig().crossover),
+        "another crossover",
+    ),
 }
 
 
@@ -119,6 +140,7 @@ def test_a_change_ahead_of_it_takes_the_samples_and_says_why(name: str, sound: s
     assert as_json(audit_set([sound], change(system), store=store)) == as_json(audit_set([sound], change(system)))
     (why,) = told
     assert words in why
+    assert len(why) < 300
     assert why.endswith("so what was played before is read from its samples again")
 
 
@@ -135,12 +157,12 @@ def test_replays_for_the_margin_are_kept_too(sound: str, store: Store, monkeypat
     assert as_json(audit_set([sound], system, store=store)) == first
 
 
-def test_a_replay_that_is_not_kept_is_told_of(sound: str, store: Store, told: Told) -> None:
+def test_replays_behind_a_limiter_are_the_same_and_no_news(sound: str, store: Store, told: Told) -> None:
     system = rig(limiter=LIMITER)
     audit(sound, system, store=store)
     other = changed(system, "driver", continuous_power_w=30.0, program_power_w=60.0, peak_power_w=111.0)
     assert as_json(audit_set([sound], other, store=store)) == as_json(audit_set([sound], other))
-    assert [each for each in told if "samples are read again" in each]
+    assert not told
 
 
 def test_played_without_the_ladder_is_too_little_for_the_margin(

@@ -50,7 +50,7 @@ def assumptions(set_audit: SetAudit) -> str:
     each = "".join(f"<li>{name(sentence)}</li>" for sentence in describe_assumptions(rig))
     listed = f'<ul class="fine">{each}</ul>' if each else ""
     nothing = "Nothing: the rig file gives every value."
-    warned = "".join(f"<li>{name(note)}.</li>" for note in rig.notes)
+    warned = "".join(f"<li>{name(words.sentence(note))}</li>" for note in rig.notes)
     warned = f'<h2>About the rig</h2>\n<ul class="fine">{warned}</ul>\n' if warned else ""
     return f"{warned}<h2>Assumed</h2>\n<p>{text(summary or nothing)}</p>{listed}\n{_values(rig)}"
 

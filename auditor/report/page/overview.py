@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from auditor.report import figures, night_words, summary, words
 from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
-from auditor.report.wiring_words import full_scale, load, mixing
+from auditor.report.wiring_words import full_scale, load, mixing, ridden, warnings
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit
@@ -21,7 +21,9 @@ _COLUMNS = ("", "Track", "Length", "Margin", "Turn down | room", "What binds", "
 def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     """Verdict, margin, what binds, one sentence of advice."""
     rig = set_audit.rig
-    level = " ".join(each for each in (f"{full_scale(rig)}.", mixing(rig), load(rig)) if each)
+    level = " ".join(
+        each for each in (f"{full_scale(rig)}.", ridden(rig), mixing(rig), load(rig), *warnings(rig)) if each
+    )
     system = (
         f'<p class="rig">{name(os.path.basename(rig.path))}: {name(words.rig_sentence(rig))}. '
         f"{text(level[0].upper() + level[1:])}</p>"
@@ -85,7 +87,7 @@ def table(set_audit: SetAudit, places: dict[int, Place]) -> str:
     tracks = summary.riskiest_first(set_audit.tracks)
     if not tracks:
         return ""
-    title = f"All {len(tracks)} tracks, riskiest first" if len(tracks) > 1 else "The track"
+    title = summary.ranking(len(tracks)) if len(tracks) > 1 else "The track"
     heads = "".join(f'<th role="columnheader" scope="col">{text(each)}</th>' for each in _COLUMNS)
     rows = "\n".join(_row(track, places[id(track)]) for track in tracks)
     return (
