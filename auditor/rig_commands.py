@@ -54,6 +54,8 @@ def new_command(output: str, example: bool, given: tuple[str, ...], force: bool)
         raise click.UsageError("--example takes no values: leave out --example or --set")
     if output != "-" and not force and os.path.lexists(output):
         _stop([f"{_safe(output)}: is there already (--force replaces it, -o FILE writes another)"])
+    if output != "-" and not Path(output).absolute().parent.is_dir():
+        _stop([f"{_safe(output)}: no such folder: {_safe(str(Path(output).parent))}"])
     if example or not (given or _is_terminal()):
         from auditor.rig_template import TEMPLATE
 
@@ -66,7 +68,13 @@ def new_command(output: str, example: bool, given: tuple[str, ...], force: bool)
     if made.faults:
         _stop([str(fault) for fault in made.faults])
     _save(made.text, output, force=force)
-    _tell_written(output, f"{made.assumed} values are assumed, which this lists" if made.assumed else "look at it with")
+    _tell_written(output, _assumed(made.assumed))
+
+
+def _assumed(count: int) -> str:
+    if not count:
+        return "look at it with"
+    return f"{count} value{'s are' if count > 1 else ' is'} assumed, which this lists"
 
 
 def _is_terminal() -> bool:
@@ -105,7 +113,8 @@ def _save(text: str, output: str, *, force: bool) -> None:
 
 def _tell_written(output: str, then: str) -> None:
     if output != "-":
-        click.echo(f"wrote {_safe(output)}; {then}: auditor rig check {_safe(output)}", err=True)
+        # The command on a line of its own, so that no terminal breaks it within the name.
+        click.echo(f"wrote {_safe(output)}; {then}:\n  auditor rig check {_safe(output)}", err=True)
 
 
 @rig_group.command("schema", short_help="Print the JSON Schema of rig files, for editors.")
@@ -151,7 +160,7 @@ def check_command(rig: str) -> None:
     type=click.Choice(["text", "json", "svg", "png"]),
     default="text",
     show_default=True,
-    help="Kind of drawing; a picture wants -o FILE.",
+    help="Kind of drawing; png wants -o FILE, svg that or a pipe.",
 )
 @click.option("-o", "--output", metavar="FILE", help="Write it there instead of to standard output.")
 def show_command(rig: str, style: str, output: str | None) -> None:
@@ -161,8 +170,8 @@ def show_command(rig: str, style: str, output: str | None) -> None:
     """
     from auditor.command_line import load_rig_or_stop, refuse_unwritable, stop, whole_file, write_report
 
-    if style == "png" and output is None:
-        stop("a png picture cannot be written to a terminal (name a file with -o)")
+    if output is None and (style == "png" or (style == "svg" and sys.stdout.isatty())):
+        stop(f"{style.upper()} is not written to a terminal (name a file with -o)")
     loaded = load_rig_or_stop(rig, tell_notes=style != "text")
     if output is not None:
         refuse_unwritable(output, keep=[rig])

@@ -1,13 +1,14 @@
 """Asks for a rig, question by question, until the answers stand together; the talk of `auditor rig new`.
 
-An empty answer means "don't know": the key is left out, and a value is assumed. Each answer is checked as the rig file
-will be, so that nothing wrong gets into the file.
+An empty answer means "don't know": the key is left out, and a value is assumed, but for a few that are needed. Each
+answer is checked as the rig file will be, with those before it, so that nothing wrong gets into the file.
 """
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from auditor import protection
@@ -15,13 +16,22 @@ from auditor.errors import Fault
 from auditor.rig_faults import model_of, value_fault
 from auditor.rig_questions import QUESTIONS, TITLES, WAYS_ASKED, Question
 from auditor.rig_resolve import resolve_rig
+from auditor.rig_typed import answered, hint_at_prompt
 from auditor.rig_value_faults import kinds, unit_of, words_of
+from auditor.rig_where_found import WHERE_FOUND
 
 Document = dict[str, dict[str, Any]]
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
 
-_YES, _NO = ("yes", "y", "true"), ("no", "n", "false")
+# What is wrong with these, or with one of them beside earlier answers, no later answer can put right.
+_LEAN_ON_EARLIER = (
+    "crossover.order",
+    "protection.part",
+    "driver.program_power_w",
+    "driver.peak_power_w",
+    "driver.dc_resistance_ohm",
+)
 
 
 def interview(ask: Ask, say: Say, *, width: int) -> Document:
@@ -39,6 +49,7 @@ def interview(ask: Ask, say: Say, *, width: int) -> Document:
     answers: dict[str, Any] = {}
     talk = _Talk(ask, say, width)
     talk.tell("Enter alone means: don't know. Something usual is then assumed, and every report says so.")
+    talk.tell("A few values are needed: there Enter tells where to find them. Ctrl-C leaves, and writes nothing.")
     answers["level"] = talk.way()
     talk.go_through(QUESTIONS, answers)
     while True:
@@ -47,7 +58,7 @@ def interview(ask: Ask, say: Say, *, width: int) -> Document:
         if not faults:
             return document
         say("")
-        talk.tell("These do not go together:")
+        talk.tell("This is not right yet, and is asked again:")
         for fault in faults:
             talk.tell(f"! {fault}")
         again = _to_ask_again(faults)
@@ -117,21 +128,35 @@ class _Talk:
         table, _, key = question.key.partition(".")
         kind = answers.get("protection.kind")
         wanted, words, unit = _form(table, key, kind)
-        known = "" if question.is_needed else f"; Enter: {question.enter}"
-        prompt = f"  {question.ask}{f' [{unit}]' if unit else ''} ({question.usual}{known}):"
+        known = "needed" if question.is_needed else f"Enter: {question.enter}"
+        prompt = f"  {question.ask}{f' [{unit}]' if unit else ''} ({question.usual}; {known}):"
         while True:
             typed = self._ask(_folded(prompt, self._width)).strip()
             if not typed and not question.is_needed:
                 return None
-            value = _meant(parsed(typed, wanted), words)
-            fault = value_fault(table, key, value, kind=kind) if typed else _NEEDED
+            if not typed:
+                found = WHERE_FOUND[question.key]
+                self.tell(f"! needed: the rig cannot be worked out without it ({found})", indent="  ")
+                continue
+            value = answered(typed, key=question.key, wanted=wanted, words=words, unit=unit)
+            fault = value_fault(table, key, value, kind=kind)
+            if fault is not None:
+                is_number = isinstance(value, str) and bool(wanted & {int, float})
+                hint = hint_at_prompt(typed, key=question.key, is_number=is_number, unit=unit)
+                fault = replace(fault, hint=hint or fault.hint)
+            fault = fault or _fault_with_the_others(question.key, value, answers)
             if fault is None:
                 return value
             told = "type yes or no" if bool in wanted else str(fault).removeprefix(f"{question.key}: ")
             self.tell(f"! {told}", indent="  ")
 
 
-_NEEDED = Fault(key="", what="needed: the rig cannot be worked out without it")
+def _fault_with_the_others(dotted: str, value: Any, answers: dict[str, Any]) -> Fault | None:
+    """What is wrong with a value beside those answered before it; None for a key that leans on later ones."""
+    if dotted not in _LEAN_ON_EARLIER:
+        return None
+    _, faults = resolve_rig(document_of({**answers, dotted: value}), path="the answers")
+    return next((each for each in faults if each.key == dotted), None)
 
 
 def _form(table: str, key: str, kind: str | None) -> tuple[set[type], list[str], str]:
@@ -147,26 +172,3 @@ def _folded(prompt: str, width: int) -> str:
     """The prompt over as many lines as it takes, with room for an answer behind it."""
     lines = textwrap.wrap(prompt, width - 10, subsequent_indent="    ", drop_whitespace=True)
     return "\n".join(lines) + " "
-
-
-def parsed(typed: str, wanted: set[type]) -> Any:
-    """What was typed as the value that the rig file would hold; text where it is none."""
-    if bool in wanted:
-        folded = typed.casefold()
-        return True if folded in _YES else False if folded in _NO else typed
-    if str in wanted and not wanted & {int, float}:
-        return typed.strip("\"'")
-    for number in (int, float):
-        try:
-            return number(typed)
-        except ValueError:
-            continue
-    return typed
-
-
-def _meant(value: Any, words: list[str]) -> Any:
-    """One of a few words may be typed short, or in another case."""
-    if not isinstance(value, str) or value in words:
-        return value
-    near = [word for word in words if word.casefold().startswith(value.casefold())] if value else []
-    return near[0] if len(near) == 1 else value

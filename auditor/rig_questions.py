@@ -14,13 +14,13 @@ Answers = Mapping[str, Any]  # by dotted key; what was not known is not there
 # How the level is known, as it is asked: the number to type, the words, and the keys that follow.
 WAYS_ASKED: tuple[tuple[str, tuple[str, ...]], ...] = (
     (
-        "I measure volts at the amplifier's loudspeaker terminals (surest; `auditor tone` writes the tone)",
+        "A meter: I measure volts at the amplifier's loudspeaker terminals (surest; `auditor tone` writes the tone)",
         ("calibration_tone_dbfs", "calibration_voltage_v", "calibration_frequency_hz"),
     ),
-    ("I know the mixer's output level and the gains behind it", ("full_scale_dbu", "gain_db")),
-    ("I know how far full scale is past the amplifier's clip light", ("full_scale_re_clip_db",)),
+    ("Data sheets: I know the mixer's output level and the gains behind it", ("full_scale_dbu", "gain_db")),
+    ("The clip light: I know how far full scale is past the amplifier's clip light", ("full_scale_re_clip_db",)),
     (
-        "I know the sound level at a distance and the box's sensitivity",
+        "Sound level: I know it at a distance and the box's sensitivity",
         ("target_spl_db", "target_distance_m", "target_level_dbfs", "box_sensitivity_db"),
     ),
 )

@@ -17,30 +17,30 @@ TEMPLATE = """\
 
 
 [level]
-# How many volts the file's full scale is at the loudspeaker. One of four ways; take the others out.
+# How many volts the file's full scale is at the loudspeaker. One of four ways; take the others out. Here it is 2.
 #
-# 1. What leaves the mixer when the file is at full scale, and the gains behind it.
-full_scale_dbu = 18.0        # dBu, level of a 0 dBFS sine. 18 (EBU line-up) to 24 (SMPTE line-up)
-gain_db = -12.0              # dB, optional (0). Faders, processor and input knob together; turned down: negative
-#
-# 2. A meter at the amplifier's loudspeaker terminals, with everything set as for the show: the surest.
+# 1. A meter at the amplifier's loudspeaker terminals, with everything set as for the show: the surest.
 #    `auditor tone -o tone.wav` writes the tone; amplifier.gain_db may then be left out.
 # calibration_tone_dbfs = -30.0   # dBFS, level of the tone, a full-scale sine being 0
 # calibration_voltage_v = 1.95    # V rms, read with that tone
 # calibration_frequency_hz = 315  # Hz, optional (315). Counts behind an equaliser or an active crossover
 #
-# 3. By the amplifier's clip light: a full-scale sine is so far past clipping, or below it (negative).
+# 2. Data sheets: what leaves the mixer when the file is at full scale, and the gains behind it.
+full_scale_dbu = 18.0        # dBu, level of a 0 dBFS sine. 18 (EBU line-up) to 24 (SMPTE line-up)
+gain_db = -12.0              # dB, optional (0). Faders, processor and input knob together; turned down: negative
+#
+# 3. The clip light: a full-scale sine is so far past clipping, or below it (negative).
 # full_scale_re_clip_db = 2.0     # dB. -10 to 10
 #
-# 4. By sound level: programme of that mean level is to be so loud, from one box alone.
+# 4. Sound level: programme of that mean level is to be so loud, from one box alone.
 # target_spl_db = 98.0            # dB, continuous (Leq), unweighted or C, one box alone; two that play make 3 dB more
 # target_distance_m = 8.0         # m, to where that is
 # target_level_dbfs = -14.0       # dBFS rms, optional (-14): the programme's mean level, by the mixer's rms meter
 # box_sensitivity_db = 97.0       # dB at 1 m and 2.83 V (8 ohm: 1 W). Printed for 1 W: 4 ohm add 3 dB, 16 ohm take 3
 #
-# With 2 to 4 gain_db is what was turned up since (0).
+# With the meter, the clip light or sound level, gain_db is what was turned up since (0).
 # channels = "mono"               # optional (each). mono: all channels of the file are summed into one amplifier
-# mono_gain_db = 0.0              # dB, optional (0), with 1 only: 0 sums to (L + R)/2, 6.02 to L + R
+# mono_gain_db = 0.0              # dB, optional (0), data sheets only: 0 sums to (L + R)/2, 6.02 to L + R
 #
 # match_loudness_lufs = -20.0  # LUFS, optional: the fader ridden so that every track plays at this loudness. -60 to 0
 

@@ -73,7 +73,8 @@ def _comment(text: str) -> list[str]:
 
 
 def _short(value: Any) -> str:
-    return toml(float(f"{value:.3g}") if isinstance(value, float) else value)
+    # Four figures, for no table has more: what is taken from one stands in the file as `rig check` shows it.
+    return toml(float(f"{value:.4g}") if isinstance(value, float) else value)
 
 
 def toml(value: Any) -> str:

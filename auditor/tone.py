@@ -97,7 +97,8 @@ def _refuse_impossible(tone: Tone) -> None:
         raise AuditorError(
             "a sine above 0 dBFS is clipped, and no tone any more"
             if tone.kind == "sine"
-            else f"the noise has peaks {amplitude_to_db(MOST_CREST):.1f} dB above its rms, which would pass full scale",
+            else f"the noise has peaks {-MOST_PINK_DBFS:.2f} dB above those of a sine of that level, "
+            "which would pass full scale",
             where="--level-dbfs",
             got=f"{tone.level_dbfs:g} dBFS",
             allowed=f"up to {math.floor(100.0 * most_dbfs) / 100.0:g} dBFS",

@@ -87,6 +87,7 @@ def tone_command(
 
     Before it is played: disconnect the HF driver, or turn everything down and come up slowly.
     """
+    _refuse_idle(kind)
     container = _container(output, force=force)
     from auditor.tone import Tone
 
@@ -100,6 +101,15 @@ def tone_command(
         high_hz=high_hz,
     )
     _write(tone, output, container)
+
+
+def _refuse_idle(kind: str) -> None:
+    """Refuse what was asked for and would do nothing: a frequency of noise, limits of a sine."""
+    context = click.get_current_context()
+    idle = {"frequency_hz": "sine"} if kind == "pink" else {"low_hz": "pink", "high_hz": "pink"}
+    for name, wanted in idle.items():
+        if context.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+            raise click.UsageError(f"--{name.replace('_', '-')} goes with --kind {wanted} only")
 
 
 def _container(output: str, *, force: bool) -> Container:

@@ -122,7 +122,8 @@ def _trim(line: str, number: int, path: str) -> Trim:
         gain_db = math.nan
     if not abs(gain_db) <= MOST_TRIM_DB:
         what, allowed = f"line {number}: no usable trim", f"a number from {-MOST_TRIM_DB:g} to {MOST_TRIM_DB:g} dB"
-        raise AuditorError(what, where=path, got=short(match[1]), allowed=allowed)
+        comma = "a point, not a comma" if "," in match[1] else None
+        raise AuditorError(what, where=path, got=short(match[1]), allowed=allowed, hint=comma)
     return Trim(line=number, gain_db=gain_db, name=match[2].strip().strip('"'))
 
 

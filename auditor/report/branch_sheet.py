@@ -10,6 +10,7 @@ from rich.text import Text
 
 from auditor.report import circuit_lines, frequency_plot, palette, words
 from auditor.report.circuit_lines import is_active
+from auditor.report.figures import as_given
 from auditor.rig import rig_as_dict
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
     from auditor.branch_view import BranchState, BranchView
     from auditor.report.layout import Sheet
+    from auditor.rig import Driver
 
 STYLES = {
     "cold": ("c", palette.BLUE),
@@ -125,9 +127,25 @@ def sentences(branch: BranchView) -> list[str]:
     """What the curves say, in words."""
     told = [f"{state_name(state)}: {_shape(state)}" for state in branch.states]
     found = [text[:1].upper() + text[1:] for text in told]
+    found += drivers_wiring(branch.rig.driver)
     if branch.rig.crossover.network is not None:
         found.append(f"The amplifier sees at least {branch.lowest_ohm:.3g} ohm, at {round_hz(branch.lowest_hz)}.")
     return found
+
+
+def drivers_wiring(driver: Driver) -> list[str]:
+    """How several drivers are wired and rated, as a sentence; nothing for one."""
+    series, parallel = driver.series_count, driver.parallel_count
+    if series * parallel == 1:
+        return []
+    if parallel == 1:
+        how = f"{series} in series"
+    elif series == 1:
+        how = f"{parallel} in parallel"
+    else:
+        how = f"{parallel} strings in parallel, each of {series} in series"
+    each, together = as_given(driver.rated_impedance_ohm), as_given(driver.branch_impedance_ohm)
+    return [f"HF drivers: {how}; rated {each} ohm each, {together} ohm together."]
 
 
 def _shape(state: BranchState) -> str:

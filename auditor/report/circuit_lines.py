@@ -148,7 +148,8 @@ def drivers_label(rig: Rig) -> tuple[str, str]:
     driver = rig.driver
     count = driver.series_count * driver.parallel_count
     name = "HF driver" if count == 1 else f"{count} HF drivers"
-    return name, f"rated {figures.as_given(driver.branch_impedance_ohm)} ohm"
+    rated = f"rated {figures.as_given(driver.branch_impedance_ohm)} ohm"
+    return name, rated if count == 1 else f"{rated} together"
 
 
 def _driver(rig: Rig) -> list[str]:

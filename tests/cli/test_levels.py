@@ -67,7 +67,8 @@ def test_a_trim_for_no_track_is_warned_of(folder: Path) -> None:
     [
         ("\n-60 loud.wav", "trims.txt: line 2: no usable trim, got -60; allowed: a number from -40 to 40 dB"),
         ("nan loud.wav", "trims.txt: line 1: no usable trim, got nan; allowed: a number from -40 to 40 dB"),
-        ("-1,5 loud.wav", "trims.txt: line 1: no usable trim, got -1,5; allowed: a number from -40 to 40 dB"),
+        ("-1,5 loud.wav", "trims.txt: line 1: no usable trim, got -1,5; allowed: a number from -40 to 40 dB "
+         "(a point, not a comma)"),
         ("loud.wav -3", "trims.txt: line 1: no usable trim, got loud.wav; allowed: a number from -40 to 40 dB"),
         ("-3 dB", "trims.txt: line 1: names no track, got -3 dB (write -3 dB and the track's path behind it)"),
         ("-3 loud.wav\n-4 Opening", "trims.txt: lines 1, 2: different trims for loud.wav (leave one of them, or name "

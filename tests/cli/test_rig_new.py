@@ -28,6 +28,9 @@ from auditor.rig_making import of_settings
 from auditor.rig_questions import QUESTIONS, WAYS_ASKED
 from auditor.rig_schema import rig_json_schema, rig_json_schema_text
 from auditor.rig_tables import TABLES
+from auditor.rig_template import TEMPLATE
+from auditor.rig_typed import answered
+from auditor.rig_where_found import WHERE_FOUND
 
 from .harness import hear_ctrl_c, run
 
@@ -100,7 +103,7 @@ def test_what_is_known_goes_into_the_file_and_the_rest_is_left_out() -> None:
         "driver": {"rated_impedance_ohm": 8, "continuous_power_w": 40},
     }
     # With units, usual values, and what Enter means.
-    assert "Rated sine power of one channel [W] (50 to 2000):" in person.asked
+    assert "Rated sine power of one channel [W] (50 to 2000; needed):" in person.asked
     assert "Its programme rating [W] (2 x continuous; Enter: don't know):" in person.asked
     assert not any(each.startswith("Voltage gain") for each in person.asked)  # a meter reading needs none
 
@@ -127,8 +130,12 @@ def test_each_way_of_calibration_asks_for_its_own_keys(way: str, known: dict[str
     [
         ("What the meter read", ["0", "1.95"], "a reading is above zero"),
         ("What the meter read", ["two", "1.95"], 'must be a number, got the text "two"'),
-        ("What the meter read", ["1,95", "1.95"], "with a point for the decimals"),
-        ("What the meter read", ["", "1.95"], "needed: the rig cannot be worked out without it"),
+        ("What the meter read", ["1,950", "1.95"], "thousands or decimals? Write it without the comma"),
+        ("What the meter read", ["1.95 A", "1.95"], "(a number in V)"),
+        ("What the meter read", ["", "1.95"], "without it (a meter on AC volts across the amplifier's loudspeaker"),
+        ("Its order", ["24", "4"], "(24 dB/oct is order 4)"),
+        ("High-pass", ["24 dB LR", "butterworth"], "(the kind alone; its slope is asked next)"),
+        ("Trade number", ["9999", "1156"], 'no such lamp in the list, got "9999"'),
         ("What the meter read", ["nan", "1.95"], "must be a finite number"),
         ("What the meter read", ["1e999", "1.95"], "must be a finite number"),
         ("Rated sine power", ["-300", "300"], "a power rating is above zero"),
@@ -147,16 +154,55 @@ def test_a_wrong_answer_is_told_and_asked_again(word: str, answers: list[str], t
 
 
 def test_answers_that_do_not_go_together_are_asked_again() -> None:
-    known = {**KNOWN, "High-pass": "linkwitz-riley", "Its order": ["3", "4"], "What the meter read": ["60", "2"]}
-    person = Person(known)
-    document = person.talk()
-    assert (document["crossover"]["order"], document["level"]["calibration_voltage_v"]) == (4, 2)
-    assert "These do not go together:" in person.screen
+    person = Person({**KNOWN, "What the meter read": ["60", "2"]})
+    assert person.talk()["level"]["calibration_voltage_v"] == 2
+    assert "This is not right yet, and is asked again:" in person.screen
     assert sum(each.startswith("Crossover frequency") for each in person.asked) == 1
 
 
+def test_what_does_not_go_with_an_answer_given_is_told_at_once() -> None:
+    person = Person({**KNOWN, "High-pass": "linkwitz riley", "Its order": ["3", "4"]})
+    assert person.talk()["crossover"]["order"] == 4
+    at = [number for number, each in enumerate(person.asked) if each.startswith("Its order")]
+    assert at[1] == at[0] + 1
+    assert "so its order is even" in " ".join(" ".join(person.screen).split())
+    assert "This is not right yet, and is asked again:" not in person.screen
+
+
+@pytest.mark.parametrize(
+    ("typed", "key", "unit", "value"),
+    [
+        ("2,45", "level.calibration_voltage_v", "V", 2.45),
+        ("2,45 V", "level.calibration_voltage_v", "V", 2.45),
+        ("0,125V rms", "level.calibration_voltage_v", "V", 0.125),
+        ("-1,5 dB", "level.gain_db", "dB", -1.5),
+        ("1.8k", "crossover.frequency_hz", "Hz", 1800),
+        ("1,8 kHz", "crossover.frequency_hz", "Hz", 1800),
+        ("8 ohms", "driver.rated_impedance_ohm", "ohm", 8),
+        ("25 \u00b0C", "site.ambient_temp_c", "C", 25),
+        ("24 dB/oct", "crossover.order", "", 4),
+        ("18 dB", "crossover.order", "", 3),
+        # Not understood, so left as text, which is refused.
+        ("1,800", "crossover.frequency_hz", "Hz", "1,800"),
+        ("-30 dB", "level.calibration_tone_dbfs", "dBFS", "-30 dB"),
+        ("500 mA", "protection.rating_a", "A", "500 mA"),
+        ("2k", "level.gain_db", "dB", "2k"),
+        ("20 dB", "crossover.order", "", "20 dB"),
+        ("8 4", "driver.rated_impedance_ohm", "ohm", "8 4"),
+    ],
+)
+def test_numbers_may_be_typed_as_people_write_them(typed: str, key: str, unit: str, value: object) -> None:
+    assert answered(typed, key=key, wanted={float}, words=[], unit=unit) == value
+
+
+@pytest.mark.parametrize("typed", ["linkwitz riley", "Linkwitz-Riley", "LR", "link", "linkwitz"])
+def test_a_word_may_be_typed_short(typed: str) -> None:
+    words = ["linkwitz-riley", "butterworth", "bessel", "none"]
+    assert answered(typed, key="crossover.alignment", wanted=set(), words=words, unit="") == "linkwitz-riley"
+
+
 def test_a_lamp_that_is_not_in_the_list_leads_to_its_rating() -> None:
-    known = {**KNOWN, "Trade number": ["9999", ""], "Rated voltage": "12", "Rated current": "1.75"}
+    known = {**KNOWN, "Trade number": "", "Rated voltage": "12", "Rated current": "1.75"}
     document = Person(known).talk()
     assert document["protection"] == {"kind": "lamp", "design_voltage_v": 12, "design_current_a": 1.75}
 
@@ -189,6 +235,7 @@ def test_questions_are_of_keys_that_exist_and_needed_keys_are_asked() -> None:
     tables = {name: set(model.model_fields) for name, model in TABLES.items()}
     tables["protection"] = {key for kind in protection.METHODS for key in protection.method(kind).Table.model_fields}
     asked = [question.key for question in QUESTIONS]
+    assert set(WHERE_FOUND) == {question.key for question in QUESTIONS if question.is_needed}
     assert len(asked) == len(set(asked))
     for key in asked:
         table, _, name = key.partition(".")
@@ -202,6 +249,16 @@ def test_questions_are_of_keys_that_exist_and_needed_keys_are_asked() -> None:
     assert needed <= set(asked)
     ways = {frozenset(keys) - {"gain_db"} for _, keys in WAYS_ASKED}
     assert ways == {frozenset(keys_of(way)) for way in WAYS}
+
+
+def test_the_ways_of_calibration_have_the_same_numbers_in_the_example_and_in_the_questions() -> None:
+    for number, (words, keys) in enumerate(WAYS_ASKED, start=1):
+        name, colon, _ = words.partition(":")
+        assert colon
+        _, found, rest = TEMPLATE.partition(f"# {number}. {name}")
+        assert found, name
+        first = next(line for line in rest.splitlines() if " = " in line)
+        assert first.removeprefix("# ").startswith(f"{keys[0]} = ")
 
 
 def test_every_value_that_may_be_assumed_says_what_knowing_it_changes() -> None:
@@ -225,7 +282,7 @@ def test_the_written_file_loads_and_says_what_is_assumed(tmp_path: Path) -> None
     settings = [*LEAST, "driver.series_count=2", "amplifier.bridged=true", "level.channels=mono"]
     done = run("rig", "new", "-o", str(path), *(word for each in settings for word in ("--set", each)))
     assert (done.status, done.out) == (0, "")
-    assert re.search(r"wrote .*rig.toml; \d+ values are assumed, which this lists: auditor rig check", done.err)
+    assert re.search(r"wrote .*rig.toml; \d+ values are assumed, which this lists:\n  auditor rig check", done.err)
     text = path.read_text(encoding="utf-8")
     assert max(map(len, text.splitlines()[1:])) <= 120  # the first names a path
     rig = load_rig(path)
@@ -270,6 +327,23 @@ def test_settings_that_cannot_be_write_nothing(tmp_path: Path, settings: list[st
     done = run("rig", "new", "-o", str(path), *(word for each in settings for word in ("--set", each)))
     assert (done.status, done.err.splitlines()) == (2, [line])
     assert not path.exists()
+
+
+def test_every_setting_that_cannot_be_is_told_at_once_and_nothing_that_follows_from_one() -> None:
+    parts = 'crossover.parts=[{kind="series_capacitor"}]'
+    made = of_settings([parts, "level", "site.ambient_temp_c=warm", "driver.coil_materiel=copper"])
+    told = [str(fault) for fault in made.faults]
+    assert len(told) == 4
+    assert "the parts of a network go into the file by hand" in told[0]
+    assert told[1].startswith("--set level: not a value of a rig file")
+    assert told[2].startswith("site.ambient_temp_c: must be a number")
+    assert told[3].startswith("driver.coil_materiel: unknown key")
+
+
+def test_what_a_list_gives_stands_in_the_file_as_it_is_used() -> None:
+    settings = [each for each in LEAST if not each.startswith("protection")]
+    text = of_settings([*settings, "protection.kind=lamp", "protection.part=1156"]).text
+    assert "# design_temp_k = 2725.0" in text
 
 
 def test_text_needs_no_quotes_and_a_trade_number_stays_text() -> None:
@@ -349,19 +423,19 @@ def terminal(tmp_path: Path):
 def test_on_a_terminal_it_asks_and_writes(tmp_path: Path, terminal: Terminal) -> None:
     questions = [
         ("How is it known [1 to 4]:", "3"),
-        ("(-10 to 10):", "2"),
+        ("(-10 to 10; needed):", "2"),
         ("(each, mono; Enter: each):", ""),
         ("(-23 to -14; Enter: no):", ""),
-        ("(50 to 2000):", "300"),
-        ("(4 or 8):", "8"),
+        ("(50 to 2000; needed):", "300"),
+        ("(4 or 8; needed):", "8"),
         ("(yes, no; Enter: no):", ""),
         ("Enter: full):", ""),
         ("(1 to 4; Enter: 1):", ""),
-        ("none):", "none"),
+        ("none; needed):", "none"),
         ("don't know):", ""),
-        ("relay):", "none"),
-        ("(4, 8, 16):", "8"),
-        ("20 to 120):", "60"),
+        ("relay; needed):", "none"),
+        ("(4, 8, 16; needed):", "8"),
+        ("20 to 120; needed):", "60"),
     ]
     for text, answer in questions:
         terminal.wait_for(text)
@@ -379,7 +453,7 @@ def test_on_a_terminal_it_asks_and_writes(tmp_path: Path, terminal: Terminal) ->
 def test_leaving_in_the_middle_writes_nothing(tmp_path: Path, terminal: Terminal, how: str) -> None:
     terminal.wait_for("How is it known [1 to 4]:")
     terminal.type("3")
-    terminal.wait_for("(-10 to 10):")
+    terminal.wait_for("(-10 to 10; needed):")
     if how == "Ctrl-C":
         os.killpg(terminal.process.pid, signal.SIGINT)
     else:
@@ -387,3 +461,11 @@ def test_leaving_in_the_middle_writes_nothing(tmp_path: Path, terminal: Terminal
     terminal.wait_for("interrupted")
     assert terminal.end() == 130
     assert not list(tmp_path.iterdir())
+
+
+def test_a_picture_is_not_put_on_a_terminal(tmp_path: Path) -> None:
+    assert run("rig", "new", "--example", "-o", str(tmp_path / "rig.toml")).status == 0
+    shown = Terminal("rig", "show", "rig.toml", "--format", "svg", folder=tmp_path)
+    shown.wait_for("SVG is not written to a terminal (name a file with -o)")
+    assert shown.end() == 2
+    shown.close()

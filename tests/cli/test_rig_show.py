@@ -153,6 +153,26 @@ def test_every_kind_of_protection_can_be_drawn(network_rig: Path, tmp_path: Path
     assert len(document["states"]) == 1
 
 
+@pytest.mark.parametrize(
+    ("series", "parallel", "label", "sentence"),
+    [
+        (2, 2, "rated 8 ohm together", "2 strings in parallel, each of 2 in series; rated 8 ohm each, 8 ohm together."),
+        (2, 1, "rated 16 ohm together", "2 in series; rated 8 ohm each, 16 ohm together."),
+        (1, 2, "rated 4 ohm together", "2 in parallel; rated 8 ohm each, 4 ohm together."),
+    ],
+)
+def test_several_drivers_say_how_they_are_wired(
+    plain_rig: Path, series: int, parallel: int, label: str, sentence: str
+) -> None:
+    text = plain_rig.read_text(encoding="utf-8")
+    wiring = f"[driver]\nseries_count = {series}\nparallel_count = {parallel}"
+    plain_rig.write_text(text.replace("[driver]", wiring), encoding="utf-8")
+    shown = run("rig", "show", str(plain_rig), env={"COLUMNS": "80"}).out
+    assert max(map(len, shown.splitlines())) <= 80
+    assert label in shown
+    assert f"HF drivers: {sentence}" in " ".join(shown.split())
+
+
 def test_what_cannot_be_drawn(network_rig: Path, tmp_path: Path) -> None:
     assert run("rig", "show", str(network_rig), "--format", "png").status == 2
     missing = run("rig", "show", str(tmp_path / "none.toml"))

@@ -63,8 +63,11 @@ def test_the_lines_of_the_noise_make_a_rig_file(tmp_path: Path) -> None:
     ("options", "message"),
     [
         (["--level-dbfs", "1"], "error: --level-dbfs: a sine above 0 dBFS is clipped, and no tone any more, got 1 dBFS; allowed: up to 0 dBFS (-30 is enough for a meter)"),
-        (["--kind", "pink", "--level-dbfs", "-6"], "error: --level-dbfs: the noise has peaks 12.0 dB above its rms, which would pass full scale, got -6 dBFS; allowed: up to -9.04 dBFS (-30 is enough for a meter)"),
+        (["--kind", "pink", "--level-dbfs", "-6"], "error: --level-dbfs: the noise has peaks 9.03 dB above those of a sine of that level, which would pass full scale, got -6 dBFS; allowed: up to -9.04 dBFS (-30 is enough for a meter)"),
         (["--kind", "pink", "--low-hz", "9000"], "error: --high-hz: the noise must be an octave wide at least, got 9000 to 10000 Hz; allowed: at least 18000 Hz"),
+        (["--kind", "pink", "--frequency-hz", "1000"], "Error: --frequency-hz goes with --kind sine only"),
+        (["--kind", "sine", "--low-hz", "1000"], "Error: --low-hz goes with --kind pink only"),
+        (["--high-hz", "1000"], "Error: --high-hz goes with --kind pink only"),
         (["--seconds", "0"], "Error: Invalid value for '--seconds': 0.0 is not in the range 1.0<=x<=3600.0."),
         (["--frequency-hz", "5"], "Error: Invalid value for '--frequency-hz': 5.0 is not in the range 20.0<=x<=20000.0."),
         (["--frequency-hz", "nan"], "Error: Invalid value for '--frequency-hz': nan is no number that a tone can have"),

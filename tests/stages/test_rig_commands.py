@@ -45,7 +45,7 @@ def _text(result: Result) -> str:
 def test_new_writes_an_example_that_checks(here: Path) -> None:
     made = run("rig", "new")
     assert (made.exit_code, made.stdout) == (0, "")
-    assert made.stderr == "wrote rig.toml; fill it in, then: auditor rig check rig.toml\n"
+    assert made.stderr == "wrote rig.toml; fill it in, then:\n  auditor rig check rig.toml\n"
     assert (here / "rig.toml").read_text(encoding="utf-8") == schema_line() + TEMPLATE
     assert run("rig", "check", "rig.toml").exit_code == 0
 
@@ -66,11 +66,13 @@ def test_new_to_stdout(here: Path) -> None:
     assert not list(here.iterdir())
 
 
-@pytest.mark.parametrize("output", ["missing/rig.toml", "."])
-def test_new_where_it_cannot_be_written(here: Path, output: str) -> None:
+@pytest.mark.parametrize(
+    ("output", "told"), [("missing/rig.toml", "no such folder: missing"), (".", "cannot be written: ")]
+)
+def test_new_where_it_cannot_be_written(here: Path, output: str, told: str) -> None:
     result = run("rig", "new", "--force", "-o", output)
     assert result.exit_code == 2
-    assert result.stderr.startswith(f"error: {output}: cannot be written: ")
+    assert result.stderr.startswith(f"error: {output}: {told}")
     assert result.stderr.count("\n") == 1
 
 
