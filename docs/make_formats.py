@@ -38,8 +38,8 @@ MPEG programme and transport streams; convert them to WAV or FLAC.
 A demonstration clip of music as mixed (03, 10 s, 48 kHz, 24 bit), encoded by libsndfile and by PyAV, read back and
 judged on the demonstration rig. *HF rms*: of the HF branch's voltage, the worst channel's change against the WAV.
 *Margin*: its change.
-Lossless formats must agree exactly, lossy ones within 0.3 dB at these bit rates; a test holds both. WMA 1 misses that: it
-moves peaks, and the margin is bound by one.
+Lossless formats must agree exactly, lossy ones within 0.3 dB at these bit rates; a test holds both. WMA 1 misses that:
+it moves peaks, and the margin is bound by one.
 *Shift*: how much later the sound lies than in the WAV. *Length*: samples more than in the WAV.
 
 | format | stored by | samples | HF rms [dB] | margin [dB] | shift [samples] | length |

@@ -289,7 +289,7 @@ class TestInterrupted:
         result = finish(process)
         assert result.status == 130
         assert result.err == "interrupted: 1 track(s) finished and reported, the rest not judged\n"
-        assert _group(process.pid) == []
+        _wait_for(lambda: _group(process.pid) == [])
         assert _finished(result, style) == ["clear.flac"]
 
 
