@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, palette, words
+from auditor.report import advice_words, figures, palette, words
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, Passage
@@ -32,7 +32,7 @@ def _note(track: Audit) -> str:
     name = file if track.title == file else f"{track.title} ({file})"
     lines = [
         f"NOTE Passages of {name} that are flagged for the HF driver: {count or 'none'}",
-        f"Verdict {palette.WORD[track.verdict]}. {words.advice(track, '°')}",
+        f"Verdict {palette.WORD[track.verdict]}. {advice_words.advice(track, '°')}",
         f"{os.path.basename(track.rig.path)}: {words.rig_sentence(track.rig)}",
         f"E: engaged, the protection is working. R: risk. {' '.join(words.CAUTIONS)}",
     ]

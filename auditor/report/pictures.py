@@ -19,7 +19,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 from auditor.judgement.passages import ENGAGED_FROM_DB
 from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.published import DRAPER_POINT_K
-from auditor.report import figures, palette, words
+from auditor.report import advice_words, figures, palette, words
 from auditor.report.font import drawable, wrapped
 from auditor.report.grid import Grid, flagged_columns
 
@@ -285,7 +285,7 @@ def _words(figure: Figure, track: Audit, channel: ChannelAudit) -> None:
         0.985, 0.965, f"{palette.LETTER[track.verdict]}  {palette.WORD[track.verdict]}", fontsize=12.0,
         fontweight="bold", ha="right", va="center", bbox=badge, color=INK,
     )  # fmt: skip
-    advice = wrapped(drawable(words.advice(track, "°")), 150, lines=3)
+    advice = wrapped(drawable(advice_words.advice(track, "°")), 150, lines=3)
     figure.text(_LEFT, 0.935, advice, fontsize=8.5, va="top", linespacing=1.35)
     file = os.path.basename(track.path)
     foot = [

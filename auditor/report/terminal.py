@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from auditor.report import (
+    advice_words,
     band_words,
     fader_line,
     figures,
@@ -150,7 +151,7 @@ def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:
     line.append(sheet.name(name, room - len(facts)), style=palette.STRONG)
     line.append(" " * (sheet.width - line.cell_len - len(facts)) + facts)
     sheet.line(line)
-    text = words.verdict_line(track)
+    text = advice_words.verdict_line(track)
     room = sheet.width - summary.HEAD - cell_len(text) - len(level)
     if room >= 2:
         sheet.line(Text(" " * summary.HEAD).append(text).append(" " * room + level, style=palette.QUIET))
@@ -181,7 +182,7 @@ def _track(track: Audit, sheet: Sheet) -> None:
         sheet.entries(key, label=" " * (timeline.GUTTER - 1), style=palette.QUIET)
     passages.show(track, sheet)
     sheet.line()
-    advice = sheet.safe(words.advice(track, sheet.glyphs.degree))
+    advice = sheet.safe(advice_words.advice(track, sheet.glyphs.degree))
     sheet.paragraph(advice, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
     if track.band is not None:
         sheet.paragraph(band_words.sentence(track.band, track.verdict, track.rig), label=band_words.LABEL)

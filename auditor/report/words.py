@@ -7,16 +7,14 @@ import re
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from auditor.protection.contract import OPEN_ATTENUATION_DB
 from auditor.protection.lamp import CURRENT_TOLERANCE_RATIO
-from auditor.report import night_words
-from auditor.report.figures import about, as_given, clock, degrees, excess, millimetres, quantity, safe_side, tenths
+from auditor.report.figures import as_given, degrees, millimetres, tenths
 from auditor.report.wiring_words import bank
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from auditor.audit_types import Audit, Cause, End, Passage
+    from auditor.audit_types import Audit, Cause, End
     from auditor.rig import Rig
 
 CAUTIONS = (
@@ -79,11 +77,11 @@ _DEVICE = {"lamp": "lamp", "fuse": "fuse", "breaker": "breaker", "resettable": "
 _DESTROYED = {"lamp": "burns out", "fuse": "blows", "resettable": "is over its voltage"}
 _FAILED = _DESTROYED | {"resettable": "over its voltage"}
 _GONE = {"lamp": "burnt out", "fuse": "blown", "resettable": "over voltage"}
-_TOLERANCE = f"{CURRENT_TOLERANCE_RATIO * 100.0:.0f} %"
-_SIGN: dict[End, str] = {"earliest": f"-{_TOLERANCE}", "latest": f"+{_TOLERANCE}"}
+TOLERANCE = f"{CURRENT_TOLERANCE_RATIO * 100.0:.0f} %"
+_SIGN: dict[End, str] = {"earliest": f"-{TOLERANCE}", "latest": f"+{TOLERANCE}"}
 # Under a table with passages of a lamp off its rating.
 OFF_RATING = (
-    f"lamp +/-{_TOLERANCE}: one that draws so much more or less than its rated current, as makers allow; the picture "
+    f"lamp +/-{TOLERANCE}: one that draws so much more or less than its rated current, as makers allow; the picture "
     "above shows one as rated"
 )
 
@@ -174,7 +172,7 @@ def tolerance(rig: Rig) -> str:
     """Which parts sold under the same rating the verdict holds for; empty where there is nothing to say."""
     if rig.protection.kind != "lamp":
         return ""
-    return f"Verdict and margin hold for lamps within {_TOLERANCE} of their rated current, figures for one as rated."
+    return f"Verdict and margin hold for lamps within {TOLERANCE} of their rated current, figures for one as rated."
 
 
 def sentence(note: str) -> str:
@@ -263,117 +261,3 @@ def gone(rig: Rig) -> str:
 def destroyed(rig: Rig) -> str:
     """How the protective part ends."""
     return _DESTROYED.get(rig.protection.kind, "fails")
-
-
-def verdict_line(track: Audit) -> str:
-    """Margin and what binds, for the head of a track."""
-    if track.lost_channels:
-        return f"The {device(track.rig)} is {gone(track.rig)} before it starts."
-    if track.margin_db is None:
-        return (
-            "Plenty of room: nothing binds even 20 dB up."
-            if track.verdict != "risk"
-            else "No gain within reach is safe."
-        )
-    why = f": {binds(track.margin_limited_by, track.rig)}" if track.margin_limited_by else ""
-    amount = safe_side(track.margin_db)
-    if amount < 0.0 and track.verdict == "risk":
-        return f"About {tenths(-amount)} dB too loud{why}."
-    return f"About {tenths(max(amount, 0.0))} dB of room{why}."
-
-
-def advice(track: Audit, degree: str) -> str:
-    """What to do about a track, in one sentence; before it, what of the file was not judged."""
-    sentence = _advice(track, degree)
-    if not track.unjudged:
-        return sentence
-    missing = "; ".join(each.partition(";")[0] for each in track.unjudged)
-    return f"Only part of this file could be judged: {missing}. In that part: {sentence[0].lower()}{sentence[1:]}"
-
-
-def _advice(track: Audit, degree: str) -> str:
-    if track.lost_channels:
-        return night_words.lost(track, device(track.rig), gone(track.rig))
-    if track.verdict == "risk":
-        return _turn_down(track)
-    if all(channel.hf_crest_db is None for channel in track.channels):
-        return "Nothing reaches the driver."
-    room = _room(track, degree)
-    if track.verdict == "clear":
-        return room[0].upper() + room[1:] + "."
-    work = max((channel.protection for channel in track.channels), key=lambda each: each.attenuation_max_db)
-    part, kept = device(track.rig), "keeps the driver within its limits"
-    if work.attenuation_max_db >= OPEN_ATTENUATION_DB:  # a line below says how often and how long
-        return f"The {part} opens and {kept}, with the HF muted meanwhile; {room}."
-    loss = f"taking off up to {tenths(work.attenuation_max_db)} dB"
-    return f"The {part} works for about {about(work.engaged_s)} and {kept}, {loss}; {room}."
-
-
-def _room(track: Audit, degree: str) -> str:
-    if track.margin_db is None or track.margin_limited_by is None:
-        return "more than 20 dB of room, as far as the program looks"
-    amount = safe_side(track.margin_db)
-    event = reaches(track.margin_limited_by, track.rig, degree)
-    return f"about {tenths(amount)} dB of room before {event}" if amount > 0.0 else f"no room left before {event}"
-
-
-def _turn_down(track: Audit) -> str:
-    amount = None if track.margin_db is None else max(-safe_side(track.margin_db), 0.0)
-    start = (
-        "No gain within reach is safe" if amount is None else f"Turn down about {tenths(amount)} dB{_worse_end(track)}"
-    )
-    reasons = []
-    if track.margin_limited_by is not None and track.margin_limited_by != "protection_failed":
-        reasons.append(binds(track.margin_limited_by, track.rig))
-    failures = [each for each in track.passages if each.cause == "protection_failed"]
-    if failures:
-        reasons.append(_failure(min(failures, key=lambda each: each.start_s), track.rig))
-    elif protection_overwhelmed(track):
-        reasons.append(f"the {device(track.rig)} is at work and still cannot save the driver here")
-    return f"{start}: {_off_rating(track)}{', and '.join(reasons)}." if reasons else f"{start}."
-
-
-def _worse_end(track: Audit) -> str:
-    """That the margin is not that of the lamp as rated, which is a risk too; empty where it is, or is not."""
-    why = track.margin_limited_by
-    rated = [each for each in track.passages if each.verdict == "risk" and each.part_at is None]
-    # A lamp that draws more lets more through; one that draws less burns out first.
-    end: End = "earliest" if why == "protection_failed" else "latest"
-    tolerances = [channel.protection.tolerance for channel in track.channels]
-    if not rated or not any(each is not None and getattr(each, end).verdict == "risk" for each in tolerances):
-        return ""
-    how = f"with a lamp {_TOLERANCE} {'under' if end == 'earliest' else 'over'} its rated current"
-    over = max((each for each in rated if each.cause == why), key=lambda each: each.value, default=None)
-    if over is None or why == "protection_failed":
-        return f" ({how})"
-    return f" ({how}; one as rated is over by {excess(over)})"
-
-
-def _failure(failure: Passage, rig: Rig) -> str:
-    """What becomes of the part, and of the sound."""
-    part, at = device(rig), clock(failure.start_s)
-    value, limit = (quantity(each, failure.unit, "") for each in (failure.value, failure.limit))
-    if failure.unit == "V":
-        return f"from {at} on up to {value} stand across the tripped {part}, made for {limit}: it may burn or short"
-    current = f" on {value}, rated {limit}," if failure.unit == "A" else ""
-    return f"the {part} {destroyed(rig)} at {at}{current} and the driver falls silent"
-
-
-def _off_rating(track: Audit) -> str:
-    """The clause that says that only a lamp off its rating is a risk; empty where one as rated is."""
-    ends = {each.part_at for each in track.passages if each.verdict == "risk"}
-    if not ends or None in ends:
-        return ""
-    how = "off" if len(ends) > 1 else "over" if "latest" in ends else "under"
-    return f"with a lamp {_TOLERANCE} {how} its rated current, as makers allow, "
-
-
-def protection_overwhelmed(track: Audit) -> bool:
-    """Whether the driver is at risk while the protective part is working."""
-    working = [each for each in track.passages if each.cause == "protection_engaged"]
-    risky = [each for each in track.passages if each.verdict == "risk" and each.cause != "protection_failed"]
-    return any(
-        at_risk.channel == busy.channel and at_risk.start_s < busy.end_s and busy.start_s < at_risk.end_s
-        for at_risk in risky
-        for busy in working
-    )

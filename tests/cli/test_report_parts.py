@@ -10,7 +10,7 @@ import pytest
 from rich.cells import cell_len
 
 from auditor.audit_types import AtEnd, Audit, Opening, QuieterRisk, SetAudit, Tolerance
-from auditor.report import figures, grid, part_lines, words
+from auditor.report import advice_words, figures, grid, part_lines, words
 from auditor.report.terminal import make_console, render_text
 from tests.cli.sample_audit import sample_rig, sample_set
 from tests.cli.sample_parts import (
@@ -174,11 +174,11 @@ def test_a_resettable_part_over_its_voltage_may_burn_or_short() -> None:
 def test_room_before_a_part_is_destroyed() -> None:
     for kind, event in (("fuse", "the fuse blows"), ("resettable", "the resettable fuse is over its voltage")):
         track = replace(opening_track(kind), margin_limited_by="protection_failed")
-        assert words.advice(track, "").endswith(f"about 2.0 dB of room before {event}.")
+        assert advice_words.advice(track, "").endswith(f"about 2.0 dB of room before {event}.")
 
 
 def test_a_part_that_opened_and_saved_the_driver() -> None:
-    assert words.advice(opening_track("relay"), "") == (
+    assert advice_words.advice(opening_track("relay"), "") == (
         "The relay opens and keeps the driver within its limits, with the HF muted meanwhile; about 2.0 dB of room "
         "before the peak power reaches the peak rating of 240 W."
     )
@@ -245,7 +245,7 @@ def test_where_a_lamp_as_rated_is_a_risk_too_the_margin_is_told_to_be_of_the_wor
     both = Tolerance(**({"earliest": calm, "latest": calm} | {part_at: replace(calm, verdict="risk")}))
     channels = tuple(replace(each, protection=replace(each.protection, tolerance=both)) for each in track.channels)
     rated = tuple(replace(each, part_at=None) for each in track.passages)
-    advice = words.advice(replace(track, channels=channels, passages=rated), "")
+    advice = advice_words.advice(replace(track, channels=channels, passages=rated), "")
     assert advice.startswith(f"Turn down about 0.3 dB (with a lamp 10 % {clause}")
 
 
@@ -253,13 +253,13 @@ def test_of_a_lamp_whose_ends_are_not_known_nothing_is_said() -> None:
     track = off_rating_track("latest")
     rated = replace(track, passages=(*track.passages, replace(track.passages[-1], part_at=None)))
     channels = tuple(replace(each, protection=replace(each.protection, tolerance=None)) for each in track.channels)
-    assert "rated current" not in words.advice(replace(rated, channels=channels), "")
+    assert "rated current" not in advice_words.advice(replace(rated, channels=channels), "")
 
 
 def test_where_a_lamp_of_either_end_is_a_risk_both_are_told() -> None:
     track = off_rating_track("latest")
     both = replace(track, passages=(*track.passages, replace(track.passages[-1], part_at="earliest")))
-    assert "with a lamp 10 % off its rated current" in words.advice(both, "")
+    assert "with a lamp 10 % off its rated current" in advice_words.advice(both, "")
 
 
 def test_a_mean_behind_another_lamp_is_marked_where_it_would_cross() -> None:
@@ -331,6 +331,6 @@ def test_the_set_names_the_tracks_with_which_turning_down_is_no_remedy() -> None
 
 def test_a_margin_a_hair_below_nought_is_no_room_and_not_too_loud() -> None:
     track = replace(opening_track("relay"), margin_db=-0.01)
-    assert words.verdict_line(track) == "About 0.0 dB of room: the peak power binds."
-    assert "no room left" in words.advice(track, "")
+    assert advice_words.verdict_line(track) == "About 0.0 dB of room: the peak power binds."
+    assert "no room left" in advice_words.advice(track, "")
     assert part_lines.quieter(replace(track, quieter_risk=QUIETER)).startswith("Quieter is not safer here: ")

@@ -15,7 +15,7 @@ from rich.cells import cell_len
 
 from auditor import rig_assumptions
 from auditor.audit_types import FileFault, Passage, SetAudit
-from auditor.report import figures, grid, layout, palette, passages, summary, words
+from auditor.report import advice_words, figures, grid, layout, palette, passages, summary, words
 from auditor.report.progress import ProgressBar
 from auditor.report.terminal import make_console, render_text
 from tests.cli.sample_audit import BROKEN_OFF, sample_rig, sample_set, sample_track
@@ -126,21 +126,23 @@ def test_the_worst_of_each_cause_is_shown_in_order_of_time() -> None:
     ],
 )  # fmt: skip
 def test_advice(number: int, sentence: str) -> None:
-    assert words.advice(sample_set().tracks[number], "°") == sentence
+    assert advice_words.advice(sample_set().tracks[number], "°") == sentence
 
 
 def test_advice_at_the_edges() -> None:
     track = one().tracks[0]
-    assert words.advice(replace(track, margin_db=0.03), "°").startswith("No room left before the coil")
-    assert words.advice(replace(track, margin_db=None, margin_limited_by=None), "°") == (
+    assert advice_words.advice(replace(track, margin_db=0.03), "°").startswith("No room left before the coil")
+    assert advice_words.advice(replace(track, margin_db=None, margin_limited_by=None), "°") == (
         "More than 20 dB of room, as far as the program looks."
     )
-    assert words.advice(replace(track, verdict="risk", margin_db=None, margin_limited_by=None), "°") == (
+    assert advice_words.advice(replace(track, verdict="risk", margin_db=None, margin_limited_by=None), "°") == (
         "No gain within reach is safe."
     )
-    assert words.advice(replace(track, verdict="risk", margin_db=-0.02), "°").startswith("Turn down about 0.1 dB: the")
+    assert advice_words.advice(replace(track, verdict="risk", margin_db=-0.02), "°").startswith(
+        "Turn down about 0.1 dB: the"
+    )
     bare = sample_track("a", np.full(8, 5.0), margin_db=1.0, limited_by="coil_temp", rig=sample_rig(lamp=False))
-    assert "lamp" not in words.advice(bare, "°")
+    assert "lamp" not in advice_words.advice(bare, "°")
 
 
 def test_figures_claim_no_more_than_is_known() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from auditor.report import figures, night_words, summary, words
+from auditor.report import advice_words, figures, night_words, summary, words
 from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, name, text
 from auditor.report.wiring_words import full_scale, load, mixing, ridden, warnings
@@ -37,7 +37,7 @@ def answer(set_audit: SetAudit, places: dict[int, Place]) -> str:
     lines = [
         f'<p class="verdict">{badge(set_audit.verdict, in_part=bool(missing))} '
         f"<span>{_margin(set_audit, worst)}</span></p>",
-        f'<p class="advice">{of_worst}{text(words.advice(worst, DEGREE))}</p>',
+        f'<p class="advice">{of_worst}{text(advice_words.advice(worst, DEGREE))}</p>',
     ]
     sentences = [f"{each[0].upper()}{each[1:]}." for each in missing]
     if several or set_audit.interrupted:
@@ -59,7 +59,7 @@ def _worst(set_audit: SetAudit) -> Audit:
 
 def _margin(set_audit: SetAudit, worst: Audit) -> str:
     if set_audit.margin_db is None:
-        return text(words.verdict_line(worst))
+        return text(advice_words.verdict_line(worst))
     night = set_audit.night
     limited_by = worst.margin_limited_by if night is None else night.margin_limited_by
     binds = f", {text(words.binds(limited_by, set_audit.rig))}" if limited_by else ""

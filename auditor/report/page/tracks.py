@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from auditor.report import fader_line, figures, part_lines, passages, summary, words
+from auditor.report import advice_words, fader_line, figures, part_lines, passages, summary, words
 from auditor.report.page.band import band
 from auditor.report.page.markup import DEGREE, badge, figure, mark, name, text
 from auditor.report.page.plots import channel_shown
@@ -65,12 +65,12 @@ def section(track: Audit, place: Place, *, is_open: bool, no_picture: str) -> st
         f'<details class="track" id="{place.key}" data-length="{track.duration_s:.3f}"{shown}>\n<summary>'
         f'<span class="head"><span class="count">{place.number + 1} of {place.count}</span> '
         f"{badge(track.verdict, in_part=bool(track.unjudged))} <h3>{name(place.name)}</h3></span>"
-        f'<span class="line">{text(words.verdict_line(track))}</span></summary>\n{body}\n</details>'
+        f'<span class="line">{text(advice_words.verdict_line(track))}</span></summary>\n{body}\n</details>'
     )
 
 
 def _advice(track: Audit) -> str:
-    lines = [f'<p class="advice">{text(words.advice(track, DEGREE))}</p>']
+    lines = [f'<p class="advice">{text(advice_words.advice(track, DEGREE))}</p>']
     warning = part_lines.quieter(track)
     if warning:
         lines.append(f'<p class="warn"><b>!</b> {text(warning)}</p>')
