@@ -11,28 +11,26 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
+from auditor.audit_types import Audit, FileFault, SetAudit
 from auditor.chain.play import Played, play, play_each
 from auditor.errors import AuditorError, ClusterError, MissingFileError
 from auditor.interrupt import held
-from auditor.judged import Judged, Row, as_judged, named_as, riskiness, seen_from, without_traces
+from auditor.judged import Judged, Row, as_judged, named_as, seen_from, without_traces
 from auditor.judgement.band import band_of
 from auditor.judgement.band_set import band_of_set
 from auditor.judgement.examine import Carried, Examined, examine
-from auditor.judgement.heat import CarriedHeat
 from auditor.judgement.margin import Line, margin
-from auditor.judgement.night import length_s, night, play_through
-from auditor.judgement.night_margin import night_margin
 from auditor.judgement.quieter import quieter_risk
 from auditor.programme.entry import Source, as_entry
 from auditor.spread import Here, Way
 from auditor.threads import THREADS
+from auditor.whole_set import conclude, most_limited_db, played_through, worst_verdict
 
 if TYPE_CHECKING:
     from auditor.rig import Rig
@@ -131,7 +129,7 @@ def audit_set(
         faults = list(earlier_faults)
         material: list[Played] = []
         interrupted = play_each(programmes, rig, material.append, faults=faults, progress=progress, store=store)
-        return _played_through(rig, material, gap_s, faults, interrupted=interrupted, tell=tell)
+        return played_through(rig, material, gap_s, faults, judged=_judged, interrupted=interrupted, tell=tell)
     row = Row(rig)
     broken: list[FileFault] = []
     interrupted = False
@@ -150,9 +148,9 @@ def audit_set(
         broken.append(FileFault(path=str(error.where), message=f"{error}; {left}"))
         row.carry_anew()
     with held() as hold:
-        result = _conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
+        result = conclude(rig, row.tracks, row.heat, [*earlier_faults, *row.faults, *broken], interrupted=interrupted)
         if with_band:
-            band = band_of_set(rig, row.tracks, row.frames, limited_db=_most_limited_db(row.tracks))
+            band = band_of_set(rig, row.tracks, row.frames, limited_db=most_limited_db(row.tracks))
             result = replace(result, band=band)
     return replace(result, interrupted=interrupted or hold.came)
 
@@ -265,7 +263,7 @@ def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit,
         loudness_lufs=played.loudness.integrated_lufs,
         true_peak_dbtp=played.loudness.true_peak_dbtp,
         peak_to_loudness_db=played.loudness.peak_to_loudness_db,
-        verdict=_worst(passage.verdict for passage in passages),
+        verdict=worst_verdict(passage.verdict for passage in passages),
         margin_db=margin_db,
         margin_limited_by=limited_by,
         worst_channel=max(range(len(present)), key=lambda index: present[index][0]),
@@ -292,74 +290,8 @@ def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[
     ]
 
 
-def _worst(verdicts: Iterator[Verdict]) -> Verdict:
-    return max(verdicts, key=SEVERITY.__getitem__, default="clear")
-
-
 def _shared(progress: Progress | None, from_ratio: float, to_ratio: float) -> Progress | None:
     """What to tell of a step that goes from one share of the whole to another."""
     if progress is None:
         return None
     return lambda done_ratio: progress(from_ratio + (to_ratio - from_ratio) * done_ratio)
-
-
-def _conclude(
-    rig: Rig, tracks: list[Audit], heat: CarriedHeat, faults: list[FileFault], *, interrupted: bool
-) -> SetAudit:
-    verdict = _worst(track.verdict for track in tracks)
-    margins = [track.margin_db for track in tracks if track.margin_db is not None]
-    if heat.excess_db > 0.0:
-        # Each track alone may be safe and the row of them not. Turned down by what a limiter takes away it rests, and
-        # from there on the branch follows the mixer.
-        verdict = "risk"
-        limited_db = _most_limited_db(tracks)
-        margins.append(-limited_db - heat.turn_down_db(-min(margins, default=0.0) - limited_db))
-    worst = max(tracks, key=riskiness, default=None)
-    return SetAudit(
-        rig=rig,
-        tracks=tuple(tracks),
-        verdict=verdict,
-        margin_db=min(margins, default=None),
-        worst_track=worst.name if worst is not None else None,
-        coil_temp_max_c=heat.coil_temp_max_c,
-        errors=tuple(faults),
-        interrupted=interrupted,
-    )
-
-
-def _played_through(
-    rig: Rig,
-    material: list[Played],
-    gap_s: float,
-    faults: list[FileFault],
-    *,
-    interrupted: bool,
-    tell: Callable[[str], None] | None,
-) -> SetAudit:
-    tell = tell or (lambda step: None)
-    tell("playing the set through")
-    through = play_through(material, rig, gap_s, _judged)
-    if len(through.audits) < len(material):
-        material, interrupted = material[: len(through.audits)], True
-    if not material:
-        return _conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
-    tell("looking for the level at which the whole set is safe")
-    margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
-    tell("looking for another order")
-    found = night(through, material, rig, gap_s, limited_by=limited_by)
-    return SetAudit(
-        rig=rig,
-        tracks=through.audits,
-        verdict=_worst(track.verdict for track in through.audits),
-        margin_db=margin_db,
-        worst_track=max(through.audits, key=riskiness).name,
-        coil_temp_max_c=found.hottest.coil_temp_c,
-        errors=tuple(faults),
-        interrupted=interrupted,
-        night=found,
-    )
-
-
-def _most_limited_db(tracks: list[Audit]) -> float:
-    works = [channel.limiter for track in tracks for channel in track.channels if channel.limiter is not None]
-    return max((work.reduction_max_db for work in works), default=0.0)
