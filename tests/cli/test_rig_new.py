@@ -455,6 +455,7 @@ def test_leaving_in_the_middle_writes_nothing(tmp_path: Path, terminal: Terminal
     terminal.type("3")
     terminal.wait_for("(-10 to 10; needed):")
     if how == "Ctrl-C":
+        time.sleep(1.0)  # Python hears a signal only from when its line editor waits, a moment after the question shows
         os.killpg(terminal.process.pid, signal.SIGINT)
     else:
         terminal.press(b"\x04")
