@@ -133,7 +133,7 @@ def test_fades_come_up_and_go_down_without_a_step(tmp_path: Path, tone: Tone) ->
     ("tone", "message"),
     [
         (replace(SINE, level_dbfs=0.1), "--level-dbfs: a sine above 0 dBFS is clipped, and no tone any more, got 0.1 dBFS; allowed: up to 0 dBFS (-30 is enough for a meter)"),
-        (replace(PINK, level_dbfs=-9.0), "--level-dbfs: the noise has peaks 12.0 dB above its rms, which would pass full scale, got -9 dBFS; allowed: up to -9.04 dBFS (-30 is enough for a meter)"),
+        (replace(PINK, level_dbfs=-9.0), "--level-dbfs: the noise has peaks 9.03 dB above those of a sine of that level, which would pass full scale, got -9 dBFS; allowed: up to -9.04 dBFS (-30 is enough for a meter)"),
         (replace(SINE, frequency_hz=20_000.0, sample_rate_hz=44_100), "--frequency-hz: too near to half the sampling rate, got 20000 Hz; allowed: up to 19845 Hz at 44100 Hz"),
         (replace(PINK, low_hz=6000.0), "--high-hz: the noise must be an octave wide at least, got 6000 to 10000 Hz; allowed: at least 12000 Hz"),
     ],
