@@ -134,7 +134,7 @@ class Bench:
         lengths_min = [round(share * self.minutes) for share in LENGTHS]
         lengths = self.audit(*([self.sound(minutes)] for minutes in lengths_min))
         show_fit("length", "min", lengths_min, lengths.printed[:, 1])
-        track_min = round(TRACK_LENGTH * self.minutes)
+        track_min = max(1, round(TRACK_LENGTH * self.minutes))
         original = Path(self.sound(track_min))
         names = [str(self.folder / f"track-{number}.flac") for number in range(max(TRACKS))]
         for name in names:
