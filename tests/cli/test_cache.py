@@ -198,7 +198,7 @@ def test_interrupted_the_finished_tracks_are_reported_and_the_next_run_goes_on(
 
 @pytest.mark.parametrize(
     ("module", "name"),
-    [("auditor.pipeline", "_conclude"), ("auditor.report.records", "to_json")],
+    [("auditor.pipeline", "conclude"), ("auditor.report.records", "to_json")],
 )
 def test_interrupted_at_the_end_the_report_is_whole(module: str, name: str, folder: Path) -> None:
     expected = check("--no-cache").document
