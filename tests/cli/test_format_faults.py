@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from pathlib import Path
 
 import numpy as np
@@ -179,6 +180,7 @@ def test_ctrl_c(folder: Path) -> None:
     Path("long.aac").write_bytes(minute * 60)
     process = spawn("check", "long.aac", "-r", "rig.toml", "--format", "json")
     wait_until_open(process, "long.aac")
+    time.sleep(0.3)  # until it is read, not just being opened
     process.send_signal(signal.SIGINT)
     result = finish(process)
     assert result.status == 130
