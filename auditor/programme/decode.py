@@ -16,6 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from auditor.errors import ProgrammeError
+from auditor.programme import kept_open
 from auditor.programme.header import inspect, open_sound
 from auditor.programme.sound_file import Finding, Programme
 from auditor.units import db_to_amplitude
@@ -97,9 +98,7 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
             read = av_blocks.read_again(programme, max(start, 0), max(length - before, 0))
             samples[before : before + len(read)] = _as_played(_usable(read, Finding()), programme)[:, channel]
             return samples
-        with open_sound(programme.path) as sound:
-            sound.seek(programme.first + max(start, 0))
-            read = sound.read(held - before, dtype="float32", always_2d=True)
+        read = kept_open.excerpt(programme.path, programme.first + max(start, 0), held - before)
     except (soundfile.LibsndfileError, OSError, RuntimeError):
         return None
     samples[before : before + len(read)] = (
