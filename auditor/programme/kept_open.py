@@ -24,6 +24,7 @@ class _Open:
     sound: soundfile.SoundFile
 
 
+_DEPENDS_ON_WHAT_WAS_READ = "OGG"  # after a seek in an Ogg file the first samples are not those of a file just opened
 _last: list[_Open] = []  # one at most: channels and levels of one file are asked for one after the other
 _lock = threading.Lock()
 
@@ -38,12 +39,14 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
     """
     with _lock:
         sound = _opened(path)
+        is_done = False
         try:
             sound.seek(start)
             samples: NDArray[np.float32] = sound.read(length, dtype="float32", always_2d=True)
-        except BaseException:
-            _close()
-            raise
+            is_done = True
+        finally:
+            if not is_done or sound.format == _DEPENDS_ON_WHAT_WAS_READ:
+                _close()
     return samples
 
 
