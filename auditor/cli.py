@@ -251,7 +251,12 @@ def _audit_and_report(
     for fault in result.errors:
         say(f"error: {fault.message}")
     if result.interrupted:
-        say(f"interrupted: {len(result.tracks)} track(s) finished and reported, the rest not judged")
+        rest = "the rest not judged"
+        if result.night is not None and result.night.unanswered:
+            from auditor.report.night_words import unanswered
+
+            rest = f"not found: {unanswered(result.night)}"
+        say(f"interrupted: {len(result.tracks)} track(s) finished and reported, {rest}")
         if output is not None and not result.tracks:
             sys.exit(status)  # nothing to report, so what stands there already is left as it is
     if places is not None:

@@ -158,7 +158,7 @@ def _read(
 
 
 def _free(used: list[NDArray[np.float32]], shape: tuple[int, int]) -> NDArray[np.float32]:
-    """A block that nobody holds any part of any more; a new one if there is none: fresh memory costs more than a fill."""
+    """A block that nobody holds any part of any more, or a new one: fresh memory costs more than filling it."""
     for index in range(len(used)):
         if sys.getrefcount(used[index]) <= _HELD_BY_LIST_ALONE:
             return used[index]

@@ -1,7 +1,7 @@
 """Stretches from the middle of a file, which stays open from one to the next.
 
-The margin asks for rows by the dozen. To find a place in an MP3 file its frames are counted from its beginning, once for
-each time that it is opened, which is a tenth of a second for an hour; what was counted is kept as long as it stays open.
+The margin asks for rows by the dozen. To find a place in an MP3 file its frames are counted from its beginning: a tenth
+of a second for half an hour, each time that it is opened. What was counted is kept as long as it stays open.
 """
 
 from __future__ import annotations
