@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from auditor.chain.overdrive import FRAMES_PER_ROW
-from auditor.judgement.peaks import ROWS_AT_A_TIME, HighRows, HighRowsFinder, Row
+from auditor.judgement.peaks import HighRows, Row, high_rows
 from auditor.judgement.ratings import together
 from auditor.judgement.worst import Excess, Worst
 
@@ -36,36 +36,34 @@ class ChannelLook(Look):
     rig : Rig
     only : Cause or None
         What alone counts.
-    behind : sequence of (Worst, HighRows)
+    worsts : sequence of Worst
         Behind each part.
+    rows : HighRows
     """
 
     rig: Rig
     only: Cause | None
-    behind: Sequence[tuple[Worst, HighRows]]
+    worsts: Sequence[Worst]
+    rows: HighRows
 
     @classmethod
-    def of(cls, behind: Sequence[tuple[Worst, HighRows]], rig: Rig, *, only: Cause | None) -> ChannelLook:
+    def of(cls, worsts: Sequence[Worst], rows: HighRows, rig: Rig, *, only: Cause | None) -> ChannelLook:
         """From what there is behind each part."""
-        worsts = [worst for worst, _ in behind]
         excess = max(worst.excess(rig) if only is None else (worst.excesses(rig)[only], only) for worst in worsts)
-        return cls(excess, loudest([rows.loudest() for _, rows in behind]), rig=rig, only=only, behind=behind)
+        return cls(excess, rows.loudest, rig=rig, only=only, worsts=worsts, rows=rows)
 
-    def again(self, frames: HfFrames) -> ChannelLook:
-        """The same once rows among the loudest have been read: `frames` differ from those before in their peaks."""
-        behind = []
-        for worst, rows in self.behind:
-            exact = rows.again(frames, self.rig)
-            behind.append((replace(worst, power_peak_w=exact.highest_w), exact))
-        return self.of(behind, self.rig, only=self.only)
+    def again(self, frames: HfFrames) -> ChannelLook | None:
+        """The same once rows among the loudest have been read: `frames` differ from those before in their peaks.
 
-
-def loudest(each: Sequence[Sequence[Row]]) -> list[Row]:
-    """The few loudest rows of several lists of them, each row once."""
-    highest_w: dict[tuple[int, ...], float] = {}
-    for power_w, place in (row for rows in each for row in rows):
-        highest_w[place] = max(power_w, highest_w.get(place, 0.0))
-    return sorted(((power_w, place) for place, power_w in highest_w.items()), reverse=True)[:ROWS_AT_A_TIME]
+        None where more rows belong among the loudest than are kept.
+        """
+        rows = self.rows.again(frames, self.rig)
+        if not rows.is_whole:
+            return None
+        exact = [
+            replace(worst, power_peak_w=power_w) for worst, power_w in zip(self.worsts, rows.highest_w, strict=True)
+        ]
+        return self.of(exact, rows, self.rig, only=self.only)
 
 
 def look_at(
@@ -97,10 +95,13 @@ def look_at(
     after : tuple of Before
         What each leaves to what is played next.
     """
-    found = [(Worst(), HighRowsFinder(rig, frames_per_row)) for _ in parts]
+    worsts = [Worst() for _ in parts]
+    rows: HighRows | None = None
     for stretches in together(frames, rig, parts, before=before):
-        for (worst, rows), stretch in zip(found, stretches, strict=True):
+        for worst, stretch in zip(worsts, stretches, strict=True):
             worst.take(stretch)
-            rows.take(stretch)
+        here = high_rows(stretches, rig, frames_per_row=frames_per_row)
+        rows = here if rows is None else rows.joined(here)
         before = [stretch.after for stretch in stretches]
-    return ChannelLook.of([(worst, rows.finish()) for worst, rows in found], rig, only=only), tuple(before)
+    assert rows is not None, "a channel has at least one frame"
+    return ChannelLook.of(worsts, rows, rig, only=only), tuple(before)

@@ -183,7 +183,7 @@ class TrialChannel(Trial):
 
     def looked_again(self, look: Look, gain_db: float) -> Look:
         assert isinstance(look, ChannelLook)
-        return look.again(self.frames(gain_db))
+        return look.again(self.frames(gain_db)) or self.looked(gain_db)
 
     def look(self, frames: HfFrames, before: Sequence[Before]) -> tuple[ChannelLook, tuple[Before, ...]]:
         """Run frames of this channel through each part; what is seen, and what they leave to what is played next."""

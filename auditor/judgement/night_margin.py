@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 from auditor.judgement.before import Before
 from auditor.judgement.carried import of_channels, silence_after
-from auditor.judgement.look import Look, loudest
+from auditor.judgement.look import Look
 from auditor.judgement.margin import TrialChannel, trial_channel
+from auditor.judgement.peaks import ROWS_AT_A_TIME
 from auditor.judgement.search import Trial, tightest
 from auditor.judgement.trial import at
 from auditor.protection import within_tolerance
@@ -130,10 +131,8 @@ class _TrialSet(Trial):
                     tuple(one.after_silence(silence_s, rig)[0] for one in of_part)
                     for rig, of_part in zip(rigs, afters, strict=True)
                 ]
-        rows = [
-            [(power_w, (number, *place)) for power_w, place in look.loudest_rows] for number, look in enumerate(seen)
-        ]
-        return Look(max(look.excess for look in seen), loudest(rows))
+        rows = [(power_w, (number, *place)) for number, look in enumerate(seen) for power_w, place in look.loudest_rows]
+        return Look(max(look.excess for look in seen), sorted(rows, reverse=True)[:ROWS_AT_A_TIME])
 
 
 class _GoneError(Exception):

@@ -6,7 +6,7 @@ nothing has to be simulated again: the share of the peak that the part lets thro
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +14,8 @@ import numpy as np
 from auditor.judgement.ratings import peak_power_w
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from auditor.chain.splitter import HfFrames
@@ -22,91 +24,89 @@ if TYPE_CHECKING:
 
 NEAR_DB = 1.0  # more than the ladder can be off
 ROWS_AT_A_TIME = 12
+_MOST_ROWS = 32 * ROWS_AT_A_TIME  # kept of a run, so that memory stays flat
 Row = tuple[float, tuple[int, ...]]  # its highest peak power [W], and its number; in a set behind that of its channel
 
 
 @dataclass(frozen=True, kw_only=True)
 class HighRows:
-    """Rows in which a peak comes near the rating.
+    """The loudest of the rows in which a peak behind any of the parts comes near the rating.
 
     Parameters
     ----------
     number : ndarray [shape=(rows,)]
         Their places in the channel, ascending.
-    share : ndarray [shape=(rows, frames)] float32
+    share : ndarray [shape=(parts, rows, frames)] float32
         Share of the source's peak that reaches the driver, frame by frame.
-    power_w : ndarray [shape=(rows, frames)] float32
+    power_w : ndarray [shape=(parts, rows, frames)] float32
         Peak power [W].
-    other_w : float
+    other_w : ndarray [shape=(parts,)] float32
         Highest peak power of all other rows [W].
+    dropped_w : float
+        That of the loudest row that came near the rating and is not kept [W].
     """
 
     number: NDArray[np.int64]
     share: NDArray[np.float32]
     power_w: NDArray[np.float32]
-    other_w: float
+    other_w: NDArray[np.float32]
+    dropped_w: float = 0.0
 
     @property
-    def highest_w(self) -> float:
-        """Highest peak power of the whole channel [W]."""
-        return max(float(self.power_w.max(initial=0.0)), self.other_w)
+    def highest_w(self) -> list[float]:
+        """Highest peak power of the whole channel behind each part [W]."""
+        return [float(each) for each in np.maximum(self.power_w.max(axis=(1, 2), initial=0.0), self.other_w)]
 
+    @property
     def loudest(self) -> list[Row]:
-        """The few loudest of them, loudest first."""
-        highest_w = self.power_w.max(axis=1, initial=0.0)
-        order = np.argsort(-highest_w, kind="stable")[:ROWS_AT_A_TIME]
-        return [(float(highest_w[place]), (int(self.number[place]),)) for place in order]
+        """The few loudest, loudest first."""
+        row_w = self.power_w.max(axis=(0, 2), initial=0.0)
+        order = np.argsort(-row_w, kind="stable")[:ROWS_AT_A_TIME]
+        return [(float(row_w[place]), (int(self.number[place]),)) for place in order]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether no row that is not kept belongs among the loudest."""
+        return self.dropped_w == 0.0 or self.dropped_w <= self.loudest[-1][0]
 
     def again(self, frames: HfFrames, rig: Rig) -> HighRows:
-        """The same with the peaks of frames that differ from those before in some of these rows' peaks only."""
-        peak_v = _by_rows(frames.peak_v, self.power_w.shape[1], self.number)
+        """The same with the peaks of frames that differ from those before in the peaks of some of these rows only."""
+        peak_v = _of_rows(frames.peak_v[None], self.number, self.power_w.shape[2])
+        return replace(self, power_w=peak_power_w(peak_v * self.share, rig))
+
+    def joined(self, later: HighRows) -> HighRows:
+        """With those of what comes after, as many as are kept."""
+        share = np.concatenate([self.share, later.share], axis=1)
+        power_w = np.concatenate([self.power_w, later.power_w], axis=1)
+        number = np.concatenate([self.number, later.number])
+        other_w = np.maximum(self.other_w, later.other_w)
+        row_w = power_w.max(axis=(0, 2), initial=0.0)
+        order = np.argsort(-row_w, kind="stable")
+        kept, dropped = np.sort(order[:_MOST_ROWS]), order[_MOST_ROWS:]
         return HighRows(
-            number=self.number, share=self.share, power_w=peak_power_w(peak_v * self.share, rig), other_w=self.other_w
+            number=number[kept],
+            share=share[:, kept],
+            power_w=power_w[:, kept],
+            other_w=np.maximum(other_w, power_w[:, dropped].max(axis=(1, 2), initial=0.0)),
+            dropped_w=max(self.dropped_w, later.dropped_w, float(row_w[dropped].max(initial=0.0))),
         )
 
 
-@dataclass
-class HighRowsFinder:
-    """Gathers them stretch by stretch.
-
-    Parameters
-    ----------
-    rig : Rig
-    frames_per_row : int
-    """
-
-    rig: Rig
-    frames_per_row: int
-    _number: list[NDArray[np.int64]] = field(default_factory=list)
-    _share: list[NDArray[np.float32]] = field(default_factory=list)
-    _power_w: list[NDArray[np.float32]] = field(default_factory=list)
-    _other_w: float = 0.0
-
-    def take(self, stretch: Stretch) -> None:
-        """Take the next stretch, which begins with a row."""
-        near_w = self.rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
-        first, count = stretch.first_frame // self.frames_per_row, self.frames_per_row
-        rows = np.unique(np.flatnonzero(stretch.power_peak_w > near_w) // count)
-        self._number.append(rows + first)
-        self._share.append(_by_rows(stretch.peak_share, count, rows))
-        self._power_w.append(_by_rows(stretch.power_peak_w, count, rows))
-        others_w = stretch.power_peak_w.copy()
-        for frame in range(count):
-            places = rows * count + frame
-            others_w[places[places < len(others_w)]] = 0.0
-        self._other_w = max(self._other_w, float(others_w.max()))
-
-    def finish(self) -> HighRows:
-        return HighRows(
-            number=np.concatenate(self._number or [np.empty(0, dtype=np.int64)]),
-            share=np.concatenate(self._share or [np.empty((0, self.frames_per_row), dtype=np.float32)]),
-            power_w=np.concatenate(self._power_w or [np.empty((0, self.frames_per_row), dtype=np.float32)]),
-            other_w=self._other_w,
-        )
+def high_rows(stretches: Sequence[Stretch], rig: Rig, *, frames_per_row: int) -> HighRows:
+    """Those of one stretch, which begins with a row, behind each part."""
+    near_w = rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
+    power_w = np.stack([each.power_peak_w for each in stretches])
+    rows = np.unique(np.flatnonzero(power_w.max(axis=0) > near_w) // frames_per_row)
+    high_w = _of_rows(power_w, rows, frames_per_row)
+    share = _of_rows(np.stack([each.peak_share for each in stretches]), rows, frames_per_row)
+    places = (rows[:, None] * frames_per_row + np.arange(frames_per_row)).reshape(-1)
+    power_w[:, places[places < power_w.shape[1]]] = 0.0
+    first = stretches[0].first_frame // frames_per_row
+    return HighRows(number=rows + first, share=share, power_w=high_w, other_w=power_w.max(axis=1))
 
 
-def _by_rows(values: NDArray[np.float32], count: int, rows: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Frames of some rows, shape=(rows, count); what is missing of the last row is nought."""
-    places = rows[:, None] * count + np.arange(count)
-    inside = places < len(values)
-    return np.where(inside, values[np.minimum(places, len(values) - 1)], np.float32(0.0))
+def _of_rows(values: NDArray[np.float32], rows: NDArray[np.int64], frames_per_row: int) -> NDArray[np.float32]:
+    """Frames of some rows, shape=(parts, rows, frames), of values for each part; what the last row lacks is nought."""
+    places = rows[:, None] * frames_per_row + np.arange(frames_per_row)
+    last = values.shape[1] - 1
+    return np.where(places <= last, values[:, np.minimum(places, last)], np.float32(0.0))

@@ -18,7 +18,7 @@ from auditor.judgement import margin as margin_module
 from auditor.judgement.look import look_at
 from auditor.judgement.margin import TrialChannel, trial_channel
 from auditor.judgement.sketch import merged
-from auditor.protection import within_tolerance
+from auditor.protection import UNPROTECTED, within_tolerance
 from auditor.rig import Rig
 from tests.stages.lines import excess_db, lines_of, louder, margin_of
 from tests.stages.signals import DEMO, demo_path
@@ -106,6 +106,22 @@ def test_rows_put_into_a_run_give_what_another_run_would(start: str, gain_db: fl
     assert again.excess == anew.excess
     assert again.loudest_rows == anew.loudest_rows
     assert again.loudest_rows != before.loudest_rows
+
+
+@pytest.mark.parametrize("most", [12, 20])
+def test_where_more_rows_are_high_than_are_kept_there_is_another_run(
+    most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("auditor.judgement.peaks._MOST_ROWS", most)
+    monkeypatch.setattr("auditor.judgement.ratings.STRETCH_FRAMES", 1 << 8)
+    system, feed = demo_rig(8.0), played("04", 8.0).feeds[0]
+    channel = trial_channel(feed, system, [UNPROTECTED])
+    look, runs = channel.looked(8.0), 0
+    while channel.read_rows(look.loudest_rows, 8.0):
+        runs += look.again(channel.frames(8.0)) is None
+        look, anew = channel.looked_again(look, 8.0), channel.looked(8.0)
+        assert (look.excess, look.loudest_rows) == (anew.excess, anew.loudest_rows)
+    assert runs > 0
 
 
 @pytest.mark.parametrize("gain_db", [-12.0, 0.0, 8.0])
