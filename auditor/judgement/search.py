@@ -21,6 +21,7 @@ from auditor.units import SILENCE_DB, power_to_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Executor
 
     from auditor.audit_types import Cause
     from auditor.judgement.look import Look
@@ -51,18 +52,8 @@ def tightest(trials: Sequence[Trial], starts: Sequence[Point]) -> tuple[float | 
         guesses_db = list(pool.map(lambda trial, start: trial.guess_db(start), trials, starts))
         leading = _leading(starts, guesses_db)
         others = [not leads for leads in leading]
-        leaders = list(compress(trials, leading))
-        known_db = compress(guesses_db, leading)
-        nears_db = list(pool.map(lambda trial, guess_db: trial.near_db(guess_db), leaders, known_db))
-        margins = [
-            pool.submit(trial.margin, start, near_db)
-            for trial, start, near_db in zip(leaders, compress(starts, leading), nears_db, strict=True)
-        ]
-        # There the limit is most often found: beside it, what the others are there.
-        likely_db = min((near_db for near_db in nears_db if near_db is not None), default=None)
-        if likely_db is not None:
-            wait([pool.submit(trial.excess, likely_db) for trial in compress(trials, others)])
-        found = [each for job in margins if (each := job.result()) is not None]
+        leaders = [list(compress(each, leading)) for each in (trials, starts, guesses_db)]
+        found = _margins(pool, *leaders, beside=list(compress(trials, others)))
         if found:
             may_bind = pool.map(lambda trial: trial.may_bind(min(found)[0]), compress(trials, others))
             others = [other and next(may_bind) for other in others]
@@ -71,6 +62,26 @@ def tightest(trials: Sequence[Trial], starts: Sequence[Point]) -> tuple[float | 
         tighter = trial.margin(*here)
         found += [tighter] if tighter is not None else []
     return min(found, default=(None, None))
+
+
+def _margins(
+    pool: Executor,
+    trials: Sequence[Trial],
+    starts: Sequence[Point],
+    guesses_db: Sequence[float | None],
+    *,
+    beside: Sequence[Trial],
+) -> list[tuple[float, Cause]]:
+    """Those of several trials, side by side.
+
+    Where the limit most often is found, no core idles: there the others are worked out beside them, and remember it.
+    """
+    nears_db = list(pool.map(lambda trial, guess_db: trial.near_db(guess_db), trials, guesses_db))
+    jobs = [pool.submit(trial.margin, *given) for trial, *given in zip(trials, starts, nears_db, strict=True)]
+    likely_db = min((near_db for near_db in nears_db if near_db is not None), default=None)
+    if likely_db is not None:
+        wait([pool.submit(trial.excess, likely_db) for trial in beside])
+    return [found for job in jobs if (found := job.result()) is not None]
 
 
 def _leading(starts: Sequence[Point], guesses_db: Sequence[float | None]) -> list[bool]:
