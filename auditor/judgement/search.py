@@ -35,7 +35,7 @@ _NEARLY_DB = 0.06  # for a guess: no finer than a sketch is
 _ALIKE_DB = 3.0  # where nothing can be guessed, those so near to the worst are worked out side by side
 _LARGE_DEPARTURE_DB = 0.3  # the ladder's rungs are near enough for a tenth of it
 _DIVIDED_OFF_DB = 3.0  # what the ladder can be off where peaks are not exact: 2.5 dB was met, 30 dB into clipping
-_MOST_READINGS = 8
+_MOST_READINGS = 16  # each of some rows, a hundredth of a run: a loop repeats its loudest row as often as it is played
 _MOST_REPLAYS, _SMALL_STEP_DB = 4, 0.1
 
 
