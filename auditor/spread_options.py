@@ -63,6 +63,13 @@ class Asked:
         if is_trimmed and self.list_path is not None:
             raise click.UsageError("--trims go by the tracks of a set; those of a --list are taken as they stand")
 
+    def prepare(self) -> None:
+        """Have workers load their libraries while this process reads the rig and looks for files."""
+        if self.cluster is None and self.workers > 1:
+            from auditor.spread.processes import prepare
+
+            prepare("auditor.preloaded")
+
     def way(self) -> Way | None:
         """How tracks are judged; None for one after the other in this process."""
         if self.cluster is None and self.workers == 1:
