@@ -15,7 +15,7 @@ import numpy as np
 from filelock import BaseFileLock, FileLock
 from numba import njit
 from numba.core.caching import FunctionCache
-from numba.core.runtime import rtsys
+from numba.core.runtime.nrt import rtsys
 
 
 class _OneAtATime(FunctionCache):

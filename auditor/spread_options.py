@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from auditor.command_line import stop
+from auditor.command_line import libraries_silenced, stop
 
 if TYPE_CHECKING:
     from auditor.programme.entry import Entry
@@ -68,7 +68,8 @@ class Asked:
         if self.cluster is None and self.workers > 1:
             from auditor.spread.processes import prepare
 
-            prepare("auditor.preloaded")
+            with libraries_silenced():  # as workers have the descriptors that are open now
+                prepare("auditor.preloaded")
 
     def way(self) -> Way | None:
         """How tracks are judged; None for one after the other in this process."""

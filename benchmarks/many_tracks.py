@@ -11,6 +11,7 @@ this process spends is not.
 from __future__ import annotations
 
 import argparse
+import ctypes
 import os
 import resource
 import statistics
@@ -19,6 +20,7 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +28,7 @@ import soundfile
 from decode_ratio import RIG, SAMPLE_RATE_HZ, music_like
 
 STRETCH_S = 60.0  # of noise, made once, which takes a second
+SUBREAPER = 36  # of <linux/prctl.h>
 
 
 def write_tracks(folder: Path, count: int, seconds: float) -> None:
@@ -61,6 +64,9 @@ def run(arguments: list[str], *, core: int | None = None) -> tuple[float, float,
     environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or every worker would compile the program's modules anew
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, preexec_fn=settle, env=environ)
     wall_s = time.perf_counter() - start_s
+    with suppress(ChildProcessError):  # none is left
+        while True:  # that the workers were forked from; its time is counted when it has been waited for
+            os.wait()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return wall_s, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, done.stdout
 
@@ -92,6 +98,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--rounds", type=int, default=1)
     options = parser.parse_args()
+    ctypes.CDLL(None).prctl(SUBREAPER, 1)  # processes whose parent has ended are this one's then
     for seconds in options.seconds:
         print(f"{options.tracks} tracks of {seconds:g} s, on {len(os.sched_getaffinity(0))} cores", flush=True)
         with tempfile.TemporaryDirectory() as name:

@@ -25,7 +25,7 @@ from auditor.spread.contract import ATTEMPTS, Done, R, T, Tell, Work
 # Never a fork of this process: it would take over locks that its threads hold. Elsewhere than on Linux system libraries
 # do not bear being forked at all.
 _FORKS = sys.platform == "linux"
-_CONTEXT = multiprocessing.get_context("forkserver" if _FORKS else "spawn")
+_CONTEXT = multiprocessing.get_context("forkserver") if _FORKS else multiprocessing.get_context("spawn")
 _END_S = 5.0
 
 
