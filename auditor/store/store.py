@@ -47,15 +47,17 @@ class Store:
     _said: set[str] = field(default_factory=set, init=False, repr=False)
 
     @staticmethod
-    def at_default(*, tell: Callable[[str], None]) -> Store:
-        """The store that the environment names, or the platform's folder for caches.
+    def at_default(*, tell: Callable[[str], None]) -> Store | None:
+        """The store that the environment names, or the platform's folder for caches; None where it is to keep nothing.
 
         Raises
         ------
         AuditorError
             If the environment asks for a size that is none.
         """
-        vault = Vault(folder=default_folder(), limit_bytes=_limit_bytes(), tell=tell)
+        vault = default_vault(tell=tell)
+        if vault.limit_bytes == 0:
+            return None
         return Store(vault=vault, trusts_dates=not os.environ.get(REREAD_VARIABLE), tell=tell)
 
     def for_trials(self) -> Store:
@@ -149,6 +151,17 @@ def default_folder() -> Path:
 
     given = os.environ.get(FOLDER_VARIABLE)
     return Path(given) if given else user_cache_path("auditor", appauthor=False) / "played"
+
+
+def default_vault(*, tell: Callable[[str], None]) -> Vault:
+    """The folder of that store, whatever may be kept in it.
+
+    Raises
+    ------
+    AuditorError
+        As `Store.at_default`.
+    """
+    return Vault(folder=default_folder(), limit_bytes=_limit_bytes(), tell=tell)
 
 
 def _limit_bytes() -> int:
