@@ -61,7 +61,6 @@ def run(arguments: list[str], *, core: int | None = None) -> tuple[float, float,
     start_s = time.perf_counter()
     command = [sys.executable, "-m", "auditor", "check", *arguments, "--format", "json", "--fail-on", "never"]
     environ = {**os.environ, "AUDITOR_CACHE_MB": "0"}  # or the second way would find what the first one played
-    environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or every worker would compile the program's modules anew
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, preexec_fn=settle, env=environ)
     wall_s = time.perf_counter() - start_s
     with suppress(ChildProcessError):  # none is left
