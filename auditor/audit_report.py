@@ -87,7 +87,7 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
     spectra: list[Spectrum | str] = []
     if style == "html":
         try:
-            spectra = _spectra(result)
+            spectra = _spectra(result, store)
         except KeyboardInterrupt:
             result, status = replace(result, interrupted=True), ExitStatus.INTERRUPTED
             spectra = [_NO_SPECTRUM] * len(result.tracks)
@@ -136,7 +136,7 @@ def _audit_all(files: list[Entry], faults: list[FileFault], rig: Rig, wanted: Wa
         stop(str(error))
 
 
-def _spectra(result: SetAudit) -> list[Spectrum | str]:
+def _spectra(result: SetAudit, store: Store | None) -> list[Spectrum | str]:
     from auditor.report.page import spectra
     from auditor.report.progress import ProgressBar
 
@@ -144,7 +144,7 @@ def _spectra(result: SetAudit) -> list[Spectrum | str]:
         libraries_silenced(),
         ProgressBar([track.source for track in result.tracks], file=sys.stderr, no_color=False) as bar,
     ):
-        return spectra.of_tracks(result, tell=bar.tell)
+        return spectra.of_tracks(result, tell=bar.tell, store=store)
 
 
 def _render(result: SetAudit, style: str, file: IO[str], status: ExitStatus, spectra: list[Spectrum | str]) -> None:

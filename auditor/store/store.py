@@ -73,13 +73,13 @@ class Store:
         tables = played_tables(programme, rig, frame_s=frame_s)
         return Question(store=self, content=content, tables=tables)
 
-    def ask_loudness(self, entry: Entry) -> Question | None:
-        """Whether the track has been measured; None if the file cannot be looked at."""
+    def ask_measured(self, entry: Entry, quantity: str, **settings: Any) -> Question | None:
+        """Whether that of the track has been measured so; None if the file cannot be looked at."""
         try:
             content = Content(entry.path, self.vault, trusts_dates=self.trusts_dates)
         except OSError:
             return None
-        return Question(store=self, content=content, tables=measured_tables(entry))
+        return Question(store=self, content=content, tables=measured_tables(entry, quantity, **settings))
 
     def get(self, key: Key) -> Record | None:
         """A record; None where there is none that is whole."""

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any, NoReturn
 
 import pytest
 
@@ -84,6 +85,21 @@ def test_every_command_that_plays_files(command: str, folder: Path) -> None:
     assert records() == []
     first, second = run(*arguments), run(*arguments)
     assert records()
+    assert without.out == first.out == second.out
+    assert without.err == first.err == second.err
+
+
+def test_the_page_of_a_second_run_reads_no_samples(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    trims = folder / "trims.txt"
+    trims.write_text("-3 b.wav\n", encoding="utf-8")
+    arguments = ["check", "a.wav", "b.wav", "-r", "rig.toml", "--format", "html", "--trims", "trims.txt"]
+    without, first = run(*arguments, "--no-cache"), run(*arguments)
+
+    def read(*_: Any) -> NoReturn:
+        raise AssertionError("samples were read")
+
+    monkeypatch.setattr("auditor.programme.decode.blocks", read)
+    second = run(*arguments)
     assert without.out == first.out == second.out
     assert without.err == first.err == second.err
 
