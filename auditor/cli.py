@@ -5,6 +5,7 @@ Only click is imported here: help, usage errors and bad rig files answer at once
 
 from __future__ import annotations
 
+import atexit
 import gc
 import io
 import os
@@ -51,7 +52,9 @@ def _settle_streams() -> None:
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+            nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+            atexit.register(nowhere.close)
+            setattr(sys, name, nowhere)
         elif isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
 
