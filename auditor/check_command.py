@@ -111,6 +111,7 @@ def check(
     report = {name: others.pop(name) for name in _REPORT}
     asked = spread_options.Asked(**others)
     asked.refuse_impossible(paths, is_night=silence_s is not None, is_trimmed=trims is not None)
+    asked.prepare()
     rig = load_rig_or_stop(rig_path)
     audit_and_report(list(paths), rig, Wanted(gap_s=silence_s, trims=trims, asked=asked, with_band=with_band, **report))
 

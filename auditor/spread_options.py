@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from auditor.command_line import stop
+from auditor.command_line import libraries_silenced, stop
 
 if TYPE_CHECKING:
     from auditor.programme.entry import Entry
@@ -62,6 +62,14 @@ class Asked:
             raise click.UsageError("--order set plays the tracks one after the other, not with --workers or --cluster")
         if is_trimmed and self.list_path is not None:
             raise click.UsageError("--trims go by the tracks of a set; those of a --list are taken as they stand")
+
+    def prepare(self) -> None:
+        """Have workers load their libraries while this process reads the rig and looks for files."""
+        if self.cluster is None and self.workers > 1:
+            from auditor.spread.processes import prepare
+
+            with libraries_silenced():  # as workers have the descriptors that are open now
+                prepare("auditor.preloaded")
 
     def way(self) -> Way | None:
         """How tracks are judged; None for one after the other in this process."""

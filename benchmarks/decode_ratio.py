@@ -9,6 +9,7 @@ prints the ratio of the medians: machines are noisy, so only the ratio of one ru
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import subprocess
 import sys
@@ -17,6 +18,9 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+
+# As installed: or every process would compile the program's modules anew, half a second of processor time.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 SAMPLE_RATE_HZ = 44_100
 RIG = """
@@ -62,17 +66,22 @@ print(result.verdict, result.margin_db, result.margin_limited_by, file=sys.stder
 """
 
 
-def write_music_like(path: Path, minutes: float) -> None:
-    """Stereo, 16 bit: noise falling with frequency like music, two beats a second, loud and quiet minutes."""
+def music_like(seconds: float) -> np.ndarray:
+    """Stereo of which the end leads to the beginning: noise falling with frequency like music, two beats a second."""
     rng = np.random.default_rng(20)
-    length = SAMPLE_RATE_HZ * 60
+    length = round(SAMPLE_RATE_HZ * seconds)
     spectrum = np.fft.rfft(rng.standard_normal((length, 2)), axis=0)
     frequency_hz = np.fft.rfftfreq(length, 1.0 / SAMPLE_RATE_HZ)[:, None]
     spectrum /= np.sqrt(np.maximum(frequency_hz, 40.0)) * (1.0 + (frequency_hz / 6000.0) ** 2)
     wave = np.fft.irfft(spectrum, length, axis=0)
     beat_s = np.arange(length)[:, None] / SAMPLE_RATE_HZ % 0.5
     wave *= 0.3 + 0.7 * np.exp(-8.0 * beat_s)
-    wave *= 0.98 / np.abs(wave).max()
+    return wave * (0.98 / np.abs(wave).max())
+
+
+def write_music_like(path: Path, minutes: float) -> None:
+    """Stereo, 16 bit: the same minute again and again, loud and quiet."""
+    wave = music_like(60.0)
     with soundfile.SoundFile(path, "w", SAMPLE_RATE_HZ, 2) as sound:
         for minute in range(round(minutes)):
             sound.write(wave * (0.25 if minute % 8 == 7 else 1.0))

@@ -2,6 +2,9 @@
 
 Every process has a pipe of its own, so that it is known which item it died on: only that one is tried again. A pool of
 the standard library would fail all that is under way. A worker whose parent is gone reads the end of its pipe and ends.
+
+On Linux workers are forks of one process that does nothing but load libraries, which takes longer than a track of some
+minutes: they are loaded once, and lie in memory once. Elsewhere every worker is a fresh interpreter that loads its own.
 """
 
 from __future__ import annotations
@@ -9,17 +12,35 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import signal
+import sys
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from typing import Any, Generic
 
 from auditor.spread.contract import ATTEMPTS, Done, R, T, Tell, Work
 
-# A fresh interpreter: a fork of this one would take over locks that its threads hold.
-_CONTEXT = multiprocessing.get_context("spawn")
+# Never a fork of this process: it would take over locks that its threads hold. Elsewhere than on Linux system libraries
+# do not bear being forked at all.
+_FORKS = sys.platform == "linux"
+_CONTEXT = multiprocessing.get_context("forkserver") if _FORKS else multiprocessing.get_context("spawn")
 _END_S = 5.0
+
+
+def prepare(module: str) -> None:
+    """Begin loading what the workers will need, on another core than this process; does not wait for it.
+
+    Parameters
+    ----------
+    module : str
+        Imported where workers are forked from. Nothing in it may leave a thread running.
+    """
+    if _FORKS:
+        _CONTEXT.set_forkserver_preload([module])
+        with _interrupts_held():
+            forkserver.ensure_running()
 
 
 @dataclass(frozen=True)
@@ -140,6 +161,9 @@ def _interrupts_held() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # a process that is started beside the first worker, and then lets them through
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

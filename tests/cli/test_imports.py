@@ -92,3 +92,19 @@ def test_a_check_needs_no_filter_design(tmp_path: Path) -> None:
     assert status in {0, 1}
     assert packages >= {"scipy.fft", "auditor.chain.climb", "auditor.programme.loudness"}
     assert not packages & {"scipy.signal", "pyloudnorm"}
+
+
+def test_compiled_loops_are_run_without_what_compiling_takes(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG)
+    clip = str(Path(__file__).parents[2] / "demo_audio" / "05-drummers-turn.flac")
+    for _ in range(2):  # the first may have to compile
+        _, packages = imported("check", clip, "--rig", "rig.toml", "--no-cache", folder=tmp_path)
+    assert "numba.core.runtime" in packages
+    assert not packages & {"scipy.linalg", "numba.np.linalg", "numba.typed.dictimpl"}
+
+
+def test_workers_are_forked_from_a_single_thread() -> None:
+    probe = "import auditor.preloaded, gc, os; print(len(os.listdir('/proc/self/task')), gc.isenabled())"
+    environ = {"PYTHONPATH": str(Path(__file__).parents[2]), "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run([sys.executable, "-c", probe], env=environ, capture_output=True, text=True, check=True)
+    assert done.stdout == "1 True\n"

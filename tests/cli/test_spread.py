@@ -343,7 +343,7 @@ def test_a_worker_killed_in_the_middle(folder: Path) -> None:
     workers: list[int] = []
 
     def has_workers() -> bool:
-        workers[:] = _children(process.pid)
+        workers[:] = _workers(process.pid)
         return len(workers) >= 2
 
     _wait_for(has_workers)
@@ -373,18 +373,15 @@ def _wait_for(is_so: Any) -> None:
         time.sleep(0.02)
 
 
-def _children(process: int) -> list[int]:
-    """Worker processes of a process, by its number."""
-    found = []
+def _workers(process: int) -> list[int]:
+    """Worker processes of a process, by its number: forks of its child that has the libraries."""
+    parents = {}
     for status in Path("/proc").glob("[0-9]*/stat"):
         try:
-            parent = int(status.read_text().rpartition(")")[2].split()[1])
-            words = (status.parent / "cmdline").read_bytes()
+            parents[int(status.parent.name)] = int(status.read_text().rpartition(")")[2].split()[1])
         except OSError:
             continue
-        if parent == process and b"spawn_main" in words:
-            found.append(int(status.parent.name))
-    return found
+    return [each for each, parent in parents.items() if parents.get(parent) == process]
 
 
 def _group(leader: int) -> list[int]:
