@@ -17,10 +17,10 @@ def cache_command(clear: bool) -> None:
     harm at any time.
     """
     from auditor.errors import AuditorError
-    from auditor.store.store import Store
+    from auditor.store.store import default_vault
 
     try:
-        vault = Store.at_default(tell=say).vault
+        vault = default_vault(tell=say)
         before = vault.holding()
         if clear:
             vault.clear()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from auditor.audit_types import Cause, Trace
@@ -91,13 +91,18 @@ class Night:
         Hottest coil in each bin of `step_s`, silences included [C].
     margin_limited_by : Cause or None
         What binds when the whole set is turned up.
+    effect : OrderEffect or None
+        None where Ctrl-C came first.
+    unanswered : tuple of str
+        What Ctrl-C left open: "margin", of the whole set, and "order".
     """
 
     gap_s: float
     duration_s: float
     hottest: HottestMoment
     timeline: tuple[NightTrack, ...]
-    effect: OrderEffect
+    effect: OrderEffect | None
     margin_limited_by: Cause | None
     step_s: float
     coil_temp_c: Trace = field(repr=False, compare=False)
+    unanswered: tuple[Literal["margin", "order"], ...] = ()

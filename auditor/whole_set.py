@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, SetAudit, Verdict
 from auditor.judged import riskiness
 from auditor.judgement.heat import CarriedHeat
-from auditor.judgement.night import length_s, night, play_through
+from auditor.judgement.night import effect_of_order, length_s, night, play_through
 from auditor.judgement.night_margin import night_margin
 
 if TYPE_CHECKING:
+    from auditor.audit_types import Cause
     from auditor.chain.play import Played
     from auditor.judgement.night import Judge
+    from auditor.night_types import OrderEffect
     from auditor.rig import Rig
 
 
@@ -65,10 +67,20 @@ def played_through(
         material, interrupted = material[: len(through.audits)], True
     if not material:
         return conclude(rig, [], CarriedHeat(rig), faults, interrupted=interrupted)
-    tell("looking for the level at which the whole set is safe")
-    margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
-    tell("looking for another order")
-    found = night(through, material, rig, gap_s, limited_by=limited_by)
+    margin_db: float | None = None
+    limited_by: Cause | None = None
+    effect: OrderEffect | None = None
+    unanswered: list[Literal["margin", "order"]] = ["margin", "order"]
+    try:
+        tell("looking for the level at which the whole set is safe")
+        margin_db, limited_by = night_margin(material, rig, gap_s=gap_s, whole_s=length_s(material, gap_s))
+        unanswered.remove("margin")
+        tell("looking for another order")
+        effect = effect_of_order(through, material, rig, gap_s)
+        unanswered.remove("order")
+    except KeyboardInterrupt:
+        interrupted = True  # the tracks are judged, and are reported
+    found = night(through, material, rig, gap_s, limited_by=limited_by, effect=effect, unanswered=unanswered)
     return SetAudit(
         rig=rig,
         tracks=through.audits,

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+from contextlib import closing
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Self
 
 from auditor.chain.kept import Passage, frames_of, frames_record, has_ladder, passage_of, passage_record
+from auditor.programme.entry import as_entry
+from auditor.programme.spectrum import Spectrum, spectrum
 from auditor.store.vault import Record
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from auditor.chain.splitter import HfFrames
-    from auditor.programme.entry import Entry
+    from auditor.programme.entry import Entry, Source
     from auditor.programme.sound_file import Programme
     from auditor.rig import Rig
     from auditor.store.identity import Key
@@ -118,18 +121,45 @@ def recalled_loudness(store: Store | None, entry: Entry, measure: Callable[[], f
     ProgrammeError
         If the file cannot be read.
     """
-    question = None if store is None else store.ask_loudness(entry)
+    record = _recalled(store, entry, "loudness", lambda: Record(values={"file_lufs": measure()}, arrays={}))
+    file_lufs: float | None = record.values["file_lufs"]
+    return file_lufs
+
+
+def recalled_spectrum(store: Store | None, source: Source, *, mono_gain_db: float | None) -> Spectrum:
+    """Third-octave spectrum of a track as it is played, kept or measured just now.
+
+    Raises
+    ------
+    ProgrammeError
+        If the file cannot be read.
+    """
+    entry = as_entry(source)
+
+    def measured() -> Record:
+        found = spectrum(replace(entry, gain_db=0.0, matched=None), mono_gain_db=mono_gain_db)
+        return Record(
+            values={"step_s": found.step_s},
+            arrays={"band_level_dbfs": found.band_level_dbfs, "picture_dbfs": found.picture_dbfs},
+        )
+
+    record = _recalled(store, entry, "spectrum", measured, mono_gain_db=mono_gain_db)
+    return Spectrum(step_s=record.values["step_s"], **record.arrays).louder_by(entry.change_db)
+
+
+def _recalled(
+    store: Store | None, entry: Entry, quantity: str, measure: Callable[[], Record], **settings: Any
+) -> Record:
+    """What was measured of a track, kept or measured just now."""
+    question = None if store is None else store.ask_measured(entry, quantity, **settings)
     if store is None or question is None:
         return measure()
-    try:
-        found = question.found(lambda record: "file_lufs" in record.values)
+    with closing(question):
+        found = question.found(lambda record: True)
         if found is not None:
-            kept_lufs: float | None = found[1].values["file_lufs"]
-            return kept_lufs
-        file_lufs = measure()
+            return found[1]
+        record = measure()
         key = question.key()
         if key is not None:
-            store.put(key, Record(values={"file_lufs": file_lufs}, arrays={}))
-        return file_lufs
-    finally:
-        question.close()
+            store.put(key, record)
+        return record

@@ -33,7 +33,8 @@ _OVERLAP_LEAST_S = 0.020
 _RINGING_PERIODS = 8.0  # of a dome's resonance, times its Q
 # The band limit at half the sampling rate rings a little before the event too: a quarter of the overlap is for that.
 _OVERLAP_SHARE_AHEAD = 0.25
-_BUFFER_BLOCKS = 64  # blocks transformed in one call
+_OVERLAPS = 8  # as long as a block: longer ones are no quicker, shorter ones also less exact
+_BUFFER_BLOCKS = 16  # blocks transformed in one call
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,8 +84,8 @@ class Splitter:
         self.frame_length = max(1, round((frame_s or DEFAULT_FRAME_S) * sample_rate_hz))
         self.frame_s = self.frame_length / sample_rate_hz
         overlap_s = max(_OVERLAP_LEAST_S, self._settling_s(crossover))
-        self._fft_length = 1 << int(np.ceil(np.log2(4.0 * overlap_s * sample_rate_hz)))
-        overlap = self._fft_length // 4
+        self._fft_length = 1 << int(np.ceil(np.log2(_OVERLAPS * overlap_s * sample_rate_hz)))
+        overlap = self._fft_length // _OVERLAPS
         self._ahead = int(overlap * _OVERLAP_SHARE_AHEAD)
         self._behind = overlap - self._ahead
         self._hop = self._fft_length - overlap

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from auditor.chain.play import play
+from auditor.chain.recall import recalled_spectrum
 from auditor.comparison.causes import Minute, Terms, largest_minute
 from auditor.judgement.worst import worst_of
 from auditor.pipeline import judge
 from auditor.programme.power import powers
-from auditor.programme.spectrum import spectrum
 from auditor.protection import UNPROTECTED
 from auditor.units import amplitude_to_db, db_to_amplitude
 
@@ -117,7 +117,7 @@ def portray(source: Source, rig: Rig, *, progress: Progress | None = None, store
     played = play(source, rig, progress=step(1), store=store)
     store = None if store is None else store.for_trials()
     source = played.programme.source  # with the fader where it stood
-    bands = spectrum(source, mono_gain_db=rig.level.mono_gain_db).band_level_dbfs
+    bands = recalled_spectrum(store, source, mono_gain_db=rig.level.mono_gain_db).band_level_dbfs
     audit = judge(played, rig)
     unclipped = bare = played
     if any(feed.overall_clipped_ratio > 0.0 for feed in played.feeds):

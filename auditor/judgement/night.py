@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.judgement.carried import Outcome
     from auditor.judgement.examine import Carried, Examined
+    from auditor.night_types import OrderEffect
     from auditor.rig import Rig
 
     Judge = Callable[[Played, Rig, Sequence[Carried]], tuple[Audit, list[Examined]]]
@@ -139,8 +140,17 @@ def _place(audit: Audit, start_s: float, before: Sequence[Carried], alone: Outco
     )
 
 
-def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *, limited_by: Cause | None) -> Night:
-    """What the set played through amounts to, and what another order or a pause would do.
+def night(
+    through: Through,
+    tracks: Sequence[Played],
+    rig: Rig,
+    gap_s: float,
+    *,
+    limited_by: Cause | None,
+    effect: OrderEffect | None,
+    unanswered: Sequence[Literal["margin", "order"]],
+) -> Night:
+    """What the set played through amounts to.
 
     Parameters
     ----------
@@ -150,6 +160,9 @@ def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *,
     gap_s : float
     limited_by : Cause or None
         What binds the margin of the whole set.
+    effect : OrderEffect or None
+    unanswered : sequence of str
+        What there was no time for.
     """
     duration_s = length_s(tracks, gap_s)
     return Night(
@@ -157,11 +170,18 @@ def night(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float, *,
         duration_s=duration_s,
         hottest=_hottest(through),
         timeline=through.timeline,
-        effect=order_effect(through.timeline, [_frames(each) for each in tracks], rig, gap_s, duration_s),
+        effect=effect,
         margin_limited_by=limited_by,
         step_s=through.course.step_s,
         coil_temp_c=through.course.until(duration_s, rig.site.ambient_temp_c),
+        unanswered=tuple(unanswered),
     )
+
+
+def effect_of_order(through: Through, tracks: Sequence[Played], rig: Rig, gap_s: float) -> OrderEffect:
+    """What another order or a pause would do."""
+    frames = [_frames(each) for each in tracks]
+    return order_effect(through.timeline, frames, rig, gap_s, length_s(tracks, gap_s))
 
 
 def _reworded(audit: Audit, lost: tuple[int, ...]) -> Audit:

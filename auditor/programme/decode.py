@@ -8,6 +8,7 @@ think of them. What a file says of itself is read in `auditor.programme.header`.
 from __future__ import annotations
 
 import queue
+import sys
 import threading
 from collections.abc import Iterator
 
@@ -28,6 +29,7 @@ BLOCK_LENGTH = 1 << 18
 _BLOCK_VALUES = 1 << 20  # samples of all channels together, so that a file of very many channels stays small in memory
 _BLOCKS_AHEAD = 2
 LARGEST_SAMPLE = 1e6  # +120 dBFS: no recording goes there, and volts made of it would leave single precision
+_HELD_BY_LIST_ALONE = 2  # references: the list's, and that of whoever asks
 _SLACK_S = 0.1  # headers are out by a few bytes, and MP3 lengths by a few frames, without any sound missing
 _SEEK_FAILED = 39  # how a FLAC file without a length ends: soundfile seeks after every read
 
@@ -132,12 +134,14 @@ def _read(
 ) -> None:
     shape = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count), programme.channel_count
     block = np.empty((0, programme.channel_count), dtype=np.float32)
+    used: list[NDArray[np.float32]] = []
     try:
         with open_sound(programme.path) as sound:
             _go_to(programme.first, sound, shape, is_seekable=programme.declared_length is not None)
             left = programme.length
             while not stop.is_set() and left != 0:
-                block = np.full((shape[0] if left is None else min(shape[0], left), shape[1]), np.nan, dtype=np.float32)
+                block = _free(used, shape)[: shape[0] if left is None else min(shape[0], left)]
+                block.fill(np.nan)
                 read = sound.read(out=block)
                 if not len(read):
                     break
@@ -151,6 +155,15 @@ def _read(
             ready.put(block[: written[-1] + 1])
         ended = programme.declared_length is None and getattr(error, "code", None) == _SEEK_FAILED
         ready.put(None if ended else error)
+
+
+def _free(used: list[NDArray[np.float32]], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """A block that nobody holds any part of any more, or a new one: fresh memory costs more than filling it."""
+    for index in range(len(used)):
+        if sys.getrefcount(used[index]) <= _HELD_BY_LIST_ALONE:
+            return used[index]
+    used.append(np.empty(shape, dtype=np.float32))
+    return used[-1]
 
 
 def _go_to(first: int, sound: soundfile.SoundFile, shape: tuple[int, int], *, is_seekable: bool) -> None:

@@ -1,7 +1,7 @@
 """Stretches from the middle of a file, which stays open from one to the next.
 
-The margin asks for rows by the dozen. To find a place in an MP3 file its frames are counted from its beginning, once for
-each time that it is opened, which is a tenth of a second for an hour; what was counted is kept as long as it stays open.
+The margin asks for rows by the dozen. To find a place in an MP3 file its frames are counted from its beginning: a tenth
+of a second for half an hour, each time that it is opened. What was counted is kept as long as it stays open.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ class _Open:
     sound: soundfile.SoundFile
 
 
+_DEPENDS_ON_WHAT_WAS_READ = "OGG"  # after a seek in an Ogg file the first samples are not those of a file just opened
 _last: list[_Open] = []  # one at most: channels and levels of one file are asked for one after the other
 _lock = threading.Lock()
 
@@ -38,12 +39,14 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
     """
     with _lock:
         sound = _opened(path)
+        is_done = False
         try:
             sound.seek(start)
             samples: NDArray[np.float32] = sound.read(length, dtype="float32", always_2d=True)
-        except BaseException:
-            _close()
-            raise
+            is_done = True
+        finally:
+            if not is_done or sound.format == _DEPENDS_ON_WHAT_WAS_READ:
+                _close()
     return samples
 
 

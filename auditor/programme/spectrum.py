@@ -18,7 +18,7 @@ import threading
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,6 +65,18 @@ class Spectrum:
     band_level_dbfs: NDArray[np.float32]
     step_s: float
     picture_dbfs: NDArray[np.float32]
+
+    def louder_by(self, gain_db: float) -> Spectrum:
+        """The same with the file turned up."""
+        if gain_db == 0.0:
+            return self
+        levels = (np.where(each > SILENCE_DB, each + np.float32(gain_db), each) for each in self._levels)
+        band_level_dbfs, picture_dbfs = (np.maximum(each, np.float32(SILENCE_DB)) for each in levels)
+        return replace(self, band_level_dbfs=band_level_dbfs, picture_dbfs=picture_dbfs)
+
+    @property
+    def _levels(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        return self.band_level_dbfs, self.picture_dbfs
 
 
 def midbands_hz() -> NDArray[np.float64]:

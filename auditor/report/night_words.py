@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from auditor.report import figures
 
 if TYPE_CHECKING:
-    from auditor.audit_types import Audit
+    from auditor.audit_types import Audit, SetAudit
     from auditor.night_types import Night, OrderEffect
 
     Named = Callable[[str], str]  # a track's name as it is shown
@@ -19,6 +19,7 @@ MODE = (
     "as it is; the set's is that of all tracks together."
 )
 LEFT_OUT = "What could not be read is left out of the night: its heat is not counted."
+_OPEN = {"margin": "the margin of the whole set", "order": "what another order would do"}
 _NOTICED_K = 0.5
 _MOST_NAMED = 4
 _MOST_LISTED = 12
@@ -52,17 +53,30 @@ def hottest(night: Night, named: Named) -> tuple[str, str]:
     )
 
 
+def is_left_out(set_audit: SetAudit, night: Night) -> bool:
+    """Whether part of what was to be played is missing from the night."""
+    return bool(set_audit.errors) or (set_audit.interrupted and not night.unanswered)
+
+
+def unanswered(night: Night) -> str:
+    """What Ctrl-C left open, as a list in words."""
+    return " and ".join(_OPEN[each] for each in night.unanswered)
+
+
 def effect(night: Night, named: Named, degree: str) -> list[str]:
     """What the order does, and what another one or a pause would do: sentences."""
     found = night.effect
+    left_open = [f"Stopped by hand before it was found: {unanswered(night)}."] if night.unanswered else []
+    if found is None:
+        return [_carried(night, named, degree), *left_open]
     sentences = [_alone(found, named)] if found.at_risk_alone else []
     if found.at_risk_in_place:
-        sentences += [_in_place(night, named, degree), *_remedies(night, named, degree)]
+        sentences += [_in_place(found, night, named, degree), *_remedies(found, night, named, degree)]
     elif not found.at_risk_alone:
         sentences.append(f"{_carried(night, named, degree)} No track is at risk in this order.")
     else:
         sentences.append(_carried(night, named, degree))
-    return sentences
+    return [*sentences, *left_open]
 
 
 def _carried(night: Night, named: Named, degree: str) -> str:
@@ -83,8 +97,7 @@ def _alone(found: OrderEffect, named: Named) -> str:
     return f"{_names(found.at_risk_alone, named)} {how}, from cold: neither another order nor a pause helps there."
 
 
-def _in_place(night: Night, named: Named, degree: str) -> str:
-    found = night.effect
+def _in_place(found: OrderEffect, night: Night, named: Named, degree: str) -> str:
     places = {each.track: each for each in night.timeline}
     name = max(found.at_risk_in_place, key=lambda each: places[each].coil_temp_max_c)
     alone, there = (
@@ -98,8 +111,7 @@ def _in_place(night: Night, named: Named, degree: str) -> str:
     )
 
 
-def _remedies(night: Night, named: Named, degree: str) -> list[str]:
-    found = night.effect
+def _remedies(found: OrderEffect, night: Night, named: Named, degree: str) -> list[str]:
     if found.order is None and found.pauses is None:
         return [f"Neither another order nor a pause helps: {_no_order(found)}, {_no_pause(found)}."]
     rest = " The tracks at risk by themselves stay so." if found.at_risk_alone else ""

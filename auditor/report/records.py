@@ -149,7 +149,7 @@ def _entry(track: Audit) -> dict[str, Any]:
 
 def _night(night: Night) -> dict[str, Any]:
     fields = {name: value for name, value in vars(night).items() if name not in ("coil_temp_c", "step_s")}
-    nested = {name: asdict(fields[name]) for name in ("hottest", "effect")}
+    nested = {name: asdict(fields[name]) for name in ("hottest", "effect") if fields[name] is not None}
     return {**fields, **nested, "timeline": [asdict(place) for place in night.timeline]}
 
 

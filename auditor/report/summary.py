@@ -211,10 +211,10 @@ def missing(set_audit: SetAudit) -> list[str]:
     counts = [f"{count} {how}" for count, how in ((in_part, "only in part"), (not_at_all, "not at all")) if count]
     parts = [f"judged in part (files: {', '.join(counts)})"] if counts and judged else []
     if set_audit.interrupted:
-        finished = len(set_audit.tracks)
-        parts.append(
-            f"stopped by hand: {finished} finished and reported; the one under way and those after it were not judged"
-        )
+        rest = "the one under way and those after it were not judged"
+        if set_audit.night is not None and set_audit.night.unanswered:
+            rest = f"not found: {night_words.unanswered(set_audit.night)}"
+        parts.append(f"stopped by hand: {len(set_audit.tracks)} finished and reported; {rest}")
     return parts
 
 

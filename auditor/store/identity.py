@@ -115,12 +115,12 @@ def played_tables(programme: Programme, rig: Rig, *, frame_s: float | None) -> d
     return tables
 
 
-def measured_tables(entry: Entry) -> dict[str, Any]:
-    """All that decides the loudness of a track before any gain, but the file itself."""
+def measured_tables(entry: Entry, quantity: str, **settings: Any) -> dict[str, Any]:
+    """All that decides what is measured of a track before any gain, but the file itself."""
     table = _entry_table(entry)
     for name in ("gain_db", "matched"):
         del table[name]
-    return {"loudness": table, "program": _program()}
+    return {quantity: {**table, **settings}, "program": _program()}
 
 
 def _entry_table(entry: Entry) -> dict[str, Any]:

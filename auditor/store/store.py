@@ -47,15 +47,17 @@ class Store:
     _said: set[str] = field(default_factory=set, init=False, repr=False)
 
     @staticmethod
-    def at_default(*, tell: Callable[[str], None]) -> Store:
-        """The store that the environment names, or the platform's folder for caches.
+    def at_default(*, tell: Callable[[str], None]) -> Store | None:
+        """The store that the environment names, or the platform's folder for caches; None where it is to keep nothing.
 
         Raises
         ------
         AuditorError
             If the environment asks for a size that is none.
         """
-        vault = Vault(folder=default_folder(), limit_bytes=_limit_bytes(), tell=tell)
+        vault = default_vault(tell=tell)
+        if vault.limit_bytes == 0:
+            return None
         return Store(vault=vault, trusts_dates=not os.environ.get(REREAD_VARIABLE), tell=tell)
 
     def for_trials(self) -> Store:
@@ -71,13 +73,13 @@ class Store:
         tables = played_tables(programme, rig, frame_s=frame_s)
         return Question(store=self, content=content, tables=tables)
 
-    def ask_loudness(self, entry: Entry) -> Question | None:
-        """Whether the track has been measured; None if the file cannot be looked at."""
+    def ask_measured(self, entry: Entry, quantity: str, **settings: Any) -> Question | None:
+        """Whether that of the track has been measured so; None if the file cannot be looked at."""
         try:
             content = Content(entry.path, self.vault, trusts_dates=self.trusts_dates)
         except OSError:
             return None
-        return Question(store=self, content=content, tables=measured_tables(entry))
+        return Question(store=self, content=content, tables=measured_tables(entry, quantity, **settings))
 
     def get(self, key: Key) -> Record | None:
         """A record; None where there is none that is whole."""
@@ -149,6 +151,17 @@ def default_folder() -> Path:
 
     given = os.environ.get(FOLDER_VARIABLE)
     return Path(given) if given else user_cache_path("auditor", appauthor=False) / "played"
+
+
+def default_vault(*, tell: Callable[[str], None]) -> Vault:
+    """The folder of that store, whatever may be kept in it.
+
+    Raises
+    ------
+    AuditorError
+        As `Store.at_default`.
+    """
+    return Vault(folder=default_folder(), limit_bytes=_limit_bytes(), tell=tell)
 
 
 def _limit_bytes() -> int:

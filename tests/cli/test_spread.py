@@ -293,6 +293,22 @@ class TestInterrupted:
         assert _finished(result, style) == ["clear.flac"]
 
 
+def test_interrupted_a_second_run_goes_on_from_the_cache(folder: Path, endless: str) -> None:
+    cache = Path(os.environ["AUDITOR_CACHE_DIR"])
+    os.link(endless, f"other-{endless}")
+    options = ["-r", "rig.toml", "--workers", "2", "--format", "json"]
+    process = spawn("check", "clear.flac", endless, f"other-{endless}", *options, start_new_session=True)
+    _wait_for(lambda: _open_by(process.pid, endless) == 2)
+    os.killpg(process.pid, signal.SIGINT)
+    assert finish(process).status == 130
+    kept = {path: path.stat().st_ino for path in cache.glob("*.played")}
+    assert len(kept) == 1
+    again = finish(spawn("check", "clear.flac", "risk.wav", *options))
+    assert {path: path.stat().st_ino for path in kept} == kept  # found, not written again
+    assert len(list(cache.glob("*.played"))) == 2
+    assert again.document == check("clear.flac", "risk.wav", "--format", "json", "--no-cache").document
+
+
 def _finished(result: Result, style: str) -> list[str]:
     if style == "json":
         return [track["path"] for track in result.document["tracks"]]

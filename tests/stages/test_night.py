@@ -12,7 +12,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
-from auditor import pipeline
+from auditor import pipeline, whole_set
 from auditor.audit_types import Audit, SetAudit
 from auditor.driver.coil import CoilNetwork
 from auditor.judgement.before import Before
@@ -437,6 +437,7 @@ def test_a_fuse_that_is_blown_already_is_laid_to_the_track_that_blew_it(tmp_path
     assert result.worst_track == str(paths[0])
     assert result.margin_db == pytest.approx(first.margin_db, abs=0.05)
     effect = night_of(result).effect
+    assert effect is not None
     assert (effect.at_risk_alone, effect.at_risk_in_place) == ((str(paths[0]),), (str(paths[1]),))
     assert (effect.order, effect.pauses) == ((str(paths[1]), str(paths[0])), None)
     calm = audit_set([paths[1], paths[1]], system, gap_s=2.0)
@@ -467,3 +468,23 @@ def test_ctrl_c_while_the_night_is_judged_reports_what_was_finished(
         assert len(night_of(result).coil_temp_c) * night_of(result).step_s == pytest.approx(3.0, abs=0.02)
     else:
         assert result.night is None
+
+
+@pytest.mark.parametrize(
+    ("step", "unanswered"), [("night_margin", ("margin", "order")), ("effect_of_order", ("order",))]
+)
+def test_ctrl_c_in_the_last_steps_of_a_night_reports_its_tracks(
+    step: str, unanswered: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = [steady(tmp_path / f"{name}.wav", 0.3, 3.0) for name in "ab"]
+    whole = audit_set(paths, rig(), gap_s=2.0)
+
+    def interrupted(*_: Any, **__: Any) -> Any:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(whole_set, step, interrupted)
+    result = audit_set(paths, rig(), gap_s=2.0)
+    assert (result.interrupted, night_of(result).unanswered) == (True, unanswered)
+    assert (result.tracks, night_of(result).timeline) == (whole.tracks, night_of(whole).timeline)
+    assert result.margin_db == (None if "margin" in unanswered else whole.margin_db)
+    assert night_of(result).effect is None

@@ -160,3 +160,18 @@ def test_long_files_in_blocks_are_as_short_ones(tmp_path: Path) -> None:
 def test_unreadable_is_the_decoders_error(tmp_path: Path) -> None:
     with pytest.raises(ProgrammeError, match="no such file"):
         spectrum(tmp_path / "missing.wav")
+
+
+@pytest.mark.parametrize("gain_db", [-7.3, 4.1])
+def test_louder_is_what_is_measured_of_the_louder_file(gain_db: float, tmp_path: Path) -> None:
+    noise = white(duration_s=3.0, rms=0.05)
+    plain = of(tmp_path, noise).louder_by(gain_db)
+    louder = of(tmp_path, noise * 10.0 ** (gain_db / 20.0))
+    np.testing.assert_allclose(plain.band_level_dbfs, louder.band_level_dbfs, atol=1e-3)
+    np.testing.assert_allclose(plain.picture_dbfs, louder.picture_dbfs, atol=1e-3)
+
+
+def test_silence_turned_up_is_silence(tmp_path: Path) -> None:
+    silence = of(tmp_path, np.zeros(48_000)).louder_by(20.0)
+    assert (silence.band_level_dbfs == SILENCE_DB).all()
+    assert (silence.picture_dbfs == SILENCE_DB).all()

@@ -58,6 +58,8 @@ def _worst(set_audit: SetAudit) -> Audit:
 
 
 def _margin(set_audit: SetAudit, worst: Audit) -> str:
+    if set_audit.night is not None and "margin" in set_audit.night.unanswered:
+        return "margin of the whole set not found: stopped by hand"
     if set_audit.margin_db is None:
         return text(advice_words.verdict_line(worst))
     night = set_audit.night
