@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -38,11 +38,15 @@ def look_at(
     *,
     only: Cause | None = None,
     frames_per_row: int = FRAMES_PER_ROW,
+    part_of: Callable[[int, int], HfFrames] | None = None,
 ) -> tuple[Look, Before]:
-    """Run a channel through a rig; what is seen, and what it leaves to what is played next. With `only` that counts."""
+    """Run a channel through a rig; what is seen, and what it leaves to what is played next. With `only` that counts.
+
+    With `part_of` in place of the frames those that it gives for a stretch of them, as `ratings.together`.
+    """
     near_w = rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
     worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
-    for stretch in stretches(frames, rig, protected=True, before=before):
+    for stretch in stretches(frames, rig, protected=True, before=before, part_of=part_of):
         worst.take(stretch)
         high = np.flatnonzero(stretch.power_peak_w > near_w)
         powers.append(stretch.power_peak_w[high])
