@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 if TYPE_CHECKING:
     from numpy.typing import DTypeLike, NDArray
+
+MOST_BINS = 1 << 16  # of a trace: a track of up to six minutes keeps every frame
 
 
 def drain(parts: list[NDArray[Any]], none: NDArray[Any]) -> NDArray[Any]:
@@ -61,3 +64,37 @@ class Gathered:
     def _resize(self, length: int) -> None:
         # In place, which for large arrays moves no memory; nobody else has seen the array.
         self._rows.resize((length, *self._rows.shape[1:]), refcheck=False)
+
+
+def frames_per_bin(count: int, most: int = MOST_BINS) -> int:
+    """How many frames one bin of a trace holds, so that there are at most so many bins: a power of two."""
+    return 1 << max(0, math.ceil(math.log2(max(count, 1) / most)))
+
+
+class LargestInBins:
+    """The trace of what comes block by block: the largest value in every bin, none of them negative.
+
+    How many bins it takes is known only at the end; until then two become one whenever they grow too many.
+    """
+
+    def __init__(self) -> None:
+        self._largest = np.zeros(MOST_BINS, dtype=np.float32)
+        self._width = 1
+        self._length = 0
+
+    def add(self, values: NDArray[np.floating]) -> None:
+        """Put values at the end."""
+        beyond = self._length + len(values)
+        while beyond > self._width * MOST_BINS:
+            half = MOST_BINS // 2
+            self._largest[:half] = self._largest.reshape(half, 2).max(axis=1)
+            self._largest[half:] = 0.0
+            self._width *= 2
+        np.maximum.at(
+            self._largest, np.arange(self._length, beyond) // self._width, values.astype(np.float32, copy=False)
+        )
+        self._length = beyond
+
+    def take(self) -> NDArray[np.float32]:
+        """The bins, each of `frames_per_bin` values; the last one may hold fewer."""
+        return self._largest[: -(-self._length // self._width)].copy()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from auditor.arrays import Gathered
+from auditor.arrays import LargestInBins
 from auditor.kernels import compiled
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class AmplifierChannel:
         self._volts_per_unit = np.float32(volts_per_unit)
         self._rail_v = np.float32(rail_v)
         self._frame_length = frame_length
-        self._clipped = Gathered((), np.float32)
+        self._clipped = LargestInBins()
         self._under_way = np.zeros(2, dtype=np.int64)  # samples, and clipped samples, of the frame not yet full
         self.energy = 0.0  # sum of squares delivered so far [V^2]
         self.clipped_count = 0
@@ -80,7 +80,7 @@ class AmplifierChannel:
         return delivered
 
     def clipped_ratio(self) -> NDArray[np.float32]:
-        """Share of the samples in each frame that were clipped, shape=(frames,); the last frame may be partial."""
+        """Share of the samples that were clipped in the worst frame of each bin; the last frame may be partial."""
         if self._under_way[0]:
             self._clipped.add(self._under_way[1:] / np.float32(self._frame_length))
         return self._clipped.take()

@@ -41,7 +41,8 @@ class Passed:
     frames : HfFrames
     ladder : OverdriveLadder or None
         None where it was played without.
-    clipped_ratio : ndarray [shape=(frames,)] float32
+    clipped_ratio : ndarray [shape=(bins,)] float32
+        Of the worst frame in each bin of a trace.
     rms_v : float
         Over the whole programme [V].
     true_peak : float
@@ -79,9 +80,12 @@ def pad_ratio(rig: Rig) -> float:
 
 
 def padded(frames: HfFrames, rig: Rig) -> HfFrames:
-    """The same behind the pad."""
+    """The same behind the pad, in the same arrays: those of a long file are not to be held twice."""
     ratio = np.float32(pad_ratio(rig))
-    return frames.scaled(ratio)
+    for each in (frames.rms_v, frames.peak_v, frames.peak_mm):
+        if each is not None:
+            each *= ratio
+    return frames
 
 
 def frames_record(frames: HfFrames) -> Record:

@@ -27,7 +27,7 @@ import numpy as np
 from auditor.chain.splitter import branch_voltage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from numpy.typing import NDArray
 
@@ -117,6 +117,22 @@ class OverdriveLadder:
             here[:] = self._exact_peaks_v(row, scale)[: len(here)]
         return replace(frames, rms_v=rms_v, peak_v=peak_v, peak_mm=peak_mm)
 
+    def by_part(
+        self, frames: HfFrames, gain_db: float, exact: Iterable[WishedRow] = ()
+    ) -> Callable[[int, int], HfFrames]:
+        """The same for some frames at a time, whose first one and count are asked for: all would be as large again."""
+        rows = list(exact)
+
+        def at(first: int, count: int) -> HfFrames:
+            start, rest = divmod(first, self.frames_per_row)
+            assert rest == 0, "a part begins with a row"
+            here = slice(start, start + -(-count // self.frames_per_row))
+            part = replace(self, level_db=self.level_db[here], peak_db=self.peak_db[here], onset_db=self.onset_db[here])
+            within = [replace(each, row=each.row - start) for each in rows if here.start <= each.row < here.stop]
+            return part.frames_at(cut(frames, first, count), gain_db, within)
+
+        return at
+
     def _displacement_mm(self, frames: HfFrames, gain_db: float) -> NDArray[np.float32] | None:
         """Displacement at another gain: an upper bound where the amplifier clips.
 
@@ -165,6 +181,18 @@ class OverdriveLadder:
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])
         peaks_v: NDArray[np.float32] = inside_v.reshape(self.frames_per_row, -1).max(axis=1)
         return peaks_v
+
+
+def cut(frames: HfFrames, first: int, count: int) -> HfFrames:
+    """Some of the frames, in the same memory; their duration stays that of all."""
+    here = slice(first, first + count)
+    return replace(
+        frames,
+        rms_v=frames.rms_v[here],
+        peak_v=frames.peak_v[here],
+        division=None if frames.division is None else frames.division.part(first, count),
+        peak_mm=None if frames.peak_mm is None else frames.peak_mm[here],
+    )
 
 
 def _multiply(frames_v: NDArray[np.float32], ratio: NDArray[np.float32], frames_per_row: int) -> None:

@@ -43,7 +43,7 @@ class ChannelFeed:
     frames: HfFrames
     ladder: OverdriveLadder | None  # None where it was played without
     replay: Replay
-    clipped_half: NDArray[np.float16]  # clipped share of each frame, to 0.0003: only a trace is made of it
+    clipped_half: NDArray[np.float16]  # clipped share in the worst frame of each bin, to 0.0003: for a trace
     overall_clipped_ratio: float
     hf_energy_ratio: float
     hf_voltage_rms_v: float
@@ -53,7 +53,7 @@ class ChannelFeed:
 
     @property
     def clipped_ratio(self) -> NDArray[np.float32]:
-        """Share of the samples that the amplifier clips, frame by frame."""
+        """Share of the samples that the amplifier clips, in the worst frame of each bin of a trace."""
         return self.clipped_half.astype(np.float32)
 
 

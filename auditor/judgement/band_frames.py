@@ -6,6 +6,7 @@ most where nothing clips. Replays behind a limiter: every decibel, 0.02 dB.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from auditor.chain.overdrive import OverdriveLadder, WishedRow
+from auditor.chain.overdrive import OverdriveLadder, WishedRow, cut
 from auditor.chain.replay import Replay
 from auditor.rig_band import played_parts
 from auditor.units import db_to_amplitude
@@ -120,6 +121,12 @@ class GridLadder(OverdriveLadder):
             lambda at_db: plain(frames, at_db, rows),
         )
         return self.change.of(found)
+
+    def by_part(
+        self, frames: HfFrames, gain_db: float, exact: Iterable[WishedRow] = ()
+    ) -> Callable[[int, int], HfFrames]:
+        """The same for some frames at a time."""
+        return functools.partial(cut, self.frames_at(frames, gain_db, exact))
 
 
 @dataclass(frozen=True, kw_only=True)

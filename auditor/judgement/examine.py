@@ -6,12 +6,12 @@ share of the traces, and then let go.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from auditor.arrays import MOST_BINS, frames_per_bin
 from auditor.audit_types import AtEnd, ChannelAudit, End, Passage, ProtectionWork, Tolerance, Traces, Verdict
 from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.passages import PassageFinder
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from auditor.chain.splitter import HfFrames
     from auditor.rig import Rig
 
-MAX_BINS = 1 << 16  # a track of up to six minutes keeps every frame
+MAX_BINS = MOST_BINS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +123,7 @@ def examine(feed: ChannelFeed, rig: Rig, index: int, duration_s: float, *, befor
     after_bare, after, *end_afters = afters
     bins.add("hf_voltage_rms_v", frames.rms_v)
     bins.add("hf_voltage_peak_v", frames.peak_v)
-    bins.add("clipped_ratio", feed.clipped_ratio)
+    bins.add("clipped_ratio", feed.clipped_ratio, each_of=frames_per_bin(len(frames.rms_v)))
     excess = guarded.worst.excess(rig)
     ends = as_ends(rig, list(zip(end_worsts, end_afters, strict=True)), before=before.ends)
     protection = guarded.protection(rig, duration_s)
@@ -221,12 +221,13 @@ class _Binning:
 
     def __init__(self, frames: int) -> None:
         # A power of two divides the stretches evenly, so that no bin straddles two of them.
-        self.group = 1 << max(0, math.ceil(math.log2(max(frames, 1) / MAX_BINS)))
+        self.group = frames_per_bin(frames, MAX_BINS)
         assert STRETCH_FRAMES % self.group == 0 or frames <= STRETCH_FRAMES
         self._parts: dict[str, list[NDArray[np.float32]]] = {}
 
-    def add(self, name: str, values: NDArray[np.float32]) -> None:
-        self._parts.setdefault(name, []).append(largest_of_groups(values, self.group))
+    def add(self, name: str, values: NDArray[np.float32], *, each_of: int = 1) -> None:
+        """Put values at the end of a trace, each of which is the largest of so many frames."""
+        self._parts.setdefault(name, []).append(largest_of_groups(values, self.group // each_of))
 
     def joined(self) -> dict[str, Any]:
         return {name: np.concatenate(parts) for name, parts in self._parts.items()}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -52,12 +52,12 @@ class ChannelLook(Look):
         excess = max(worst.excess(rig) if only is None else (worst.excesses(rig)[only], only) for worst in worsts)
         return cls(excess, rows.loudest, rig=rig, only=only, worsts=worsts, rows=rows)
 
-    def again(self, frames: HfFrames) -> ChannelLook | None:
-        """The same once rows among the loudest have been read: `frames` differ from those before in their peaks.
+    def again(self, part_of: Callable[[int, int], HfFrames]) -> ChannelLook | None:
+        """The same once rows among the loudest have been read: the frames differ from those before in their peaks.
 
         None where more rows belong among the loudest than are kept.
         """
-        rows = self.rows.again(frames, self.rig)
+        rows = self.rows.again(part_of, self.rig)
         if not rows.is_whole:
             return None
         exact = [
@@ -74,6 +74,7 @@ def look_at(
     *,
     only: Cause | None = None,
     frames_per_row: int = FRAMES_PER_ROW,
+    part_of: Callable[[int, int], HfFrames] | None = None,
 ) -> tuple[ChannelLook, tuple[Before, ...]]:
     """Run a channel through a rig, with one part after the other in place of its own.
 
@@ -87,6 +88,8 @@ def look_at(
     only : Cause, optional
         What alone counts.
     frames_per_row : int
+    part_of : callable, optional
+        As `ratings.together`.
 
     Returns
     -------
@@ -97,7 +100,7 @@ def look_at(
     """
     worsts = [Worst() for _ in parts]
     rows: HighRows | None = None
-    for stretches in together(frames, rig, parts, before=before):
+    for stretches in together(frames, rig, parts, before=before, part_of=part_of):
         for worst, stretch in zip(worsts, stretches, strict=True):
             worst.take(stretch)
         here = high_rows(stretches, rig, frames_per_row=frames_per_row)

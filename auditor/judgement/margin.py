@@ -20,6 +20,7 @@ import numpy as np
 from auditor.chain.overdrive import FRAMES_PER_ROW, WishedRow
 from auditor.judgement.before import NOTHING, Before
 from auditor.judgement.look import ChannelLook, Look, look_at
+from auditor.judgement.ratings import STRETCH_FRAMES
 from auditor.judgement.search import GUARD_DB, Trial, tightest
 from auditor.judgement.sketch import sketch
 from auditor.judgement.trial import Point
@@ -27,7 +28,7 @@ from auditor.judgement.worst import Excess, worst_of
 from auditor.protection import opens, within_tolerance
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -179,17 +180,24 @@ class TrialChannel(Trial):
         return bool(self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0))
 
     def looked(self, gain_db: float) -> Look:
-        return self.look(self.frames(gain_db), self._before)[0]
+        return self.look(self._feed.frames, self._before, part_of=self._by_part(gain_db))[0]
 
     def looked_again(self, look: Look, gain_db: float) -> Look:
         assert isinstance(look, ChannelLook)
-        return look.again(self.frames(gain_db)) or self.looked(gain_db)
+        return look.again(self._by_part(gain_db)) or self.looked(gain_db)
 
-    def look(self, frames: HfFrames, before: Sequence[Before]) -> tuple[ChannelLook, tuple[Before, ...]]:
+    def look(
+        self,
+        frames: HfFrames,
+        before: Sequence[Before],
+        *,
+        part_of: Callable[[int, int], HfFrames] | None = None,
+    ) -> tuple[ChannelLook, tuple[Before, ...]]:
         """Run frames of this channel through each part; what is seen, and what they leave to what is played next."""
         ladder = self._feed.ladder
-        frames_per_row = FRAMES_PER_ROW if ladder is None else ladder.frames_per_row
-        return look_at(frames, self._rig, self._parts, before, only=self._only, frames_per_row=frames_per_row)
+        rows = FRAMES_PER_ROW if ladder is None else ladder.frames_per_row
+        only = self._only
+        return look_at(frames, self._rig, self._parts, before, only=only, frames_per_row=rows, part_of=part_of)
 
     def excesses(self, gain_db: float) -> dict[Cause, float]:
         """Excess of each quantity at a gain change, without the guard [dB]; of one part."""
@@ -198,13 +206,20 @@ class TrialChannel(Trial):
         return worst_of(self.frames(gain_db), rig, before=before).excesses(rig)
 
     def energies_v2(self, gain_db: float) -> tuple[float, float]:
-        now, then = (_energy_v2(each.rms_v) for each in (self._feed.frames, self.frames(gain_db)))
-        return now, then
+        frames, part_of = self._feed.frames, self._by_part(gain_db)
+        firsts = range(0, len(frames.rms_v), STRETCH_FRAMES)
+        return _energy_v2(frames.rms_v), sum(_energy_v2(part_of(first, STRETCH_FRAMES).rms_v) for first in firsts)
 
     def frames(self, gain_db: float) -> HfFrames:
         """HF frames at a gain change."""
-        rows = [row for row in self._exact.values() if row is not None]
-        return self._ladder.frames_at(self._feed.frames, gain_db, rows)
+        return self._ladder.frames_at(self._feed.frames, gain_db, self._exact_rows)
+
+    def _by_part(self, gain_db: float) -> Callable[[int, int], HfFrames]:
+        return self._ladder.by_part(self._feed.frames, gain_db, self._exact_rows)
+
+    @property
+    def _exact_rows(self) -> list[WishedRow]:
+        return [row for row in self._exact.values() if row is not None]
 
     def replayed_excess(self, gain_db: float) -> Excess | None:
         replayed = self.replayed(gain_db)
@@ -236,6 +251,9 @@ class _LimitedChannel(TrialChannel):
     @cached_property
     def rough(self) -> TrialChannel | None:
         return None
+
+    def looked(self, gain_db: float) -> Look:
+        return self.look(self.frames(gain_db), self._before)[0]
 
     def frames(self, gain_db: float) -> HfFrames:
         return self._feed.replay.frames(gain_db)

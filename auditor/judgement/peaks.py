@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.judgement.ratings import peak_power_w
+from auditor.judgement.ratings import STRETCH_FRAMES, peak_power_w
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -69,9 +69,16 @@ class HighRows:
         """Whether no row that is not kept belongs among the loudest."""
         return self.dropped_w == 0.0 or self.dropped_w <= self.loudest[-1][0]
 
-    def again(self, frames: HfFrames, rig: Rig) -> HighRows:
-        """The same with the peaks of frames that differ from those before in the peaks of some of these rows only."""
-        peak_v = _of_rows(frames.peak_v[None], self.number, self.power_w.shape[2])
+    def again(self, part_of: Callable[[int, int], HfFrames], rig: Rig) -> HighRows:
+        """The same with other peaks, in some of these rows only; `part_of` gives the frames of a stretch."""
+        count = self.power_w.shape[2]
+        per_stretch = STRETCH_FRAMES // count
+        stretch = self.number // per_stretch
+        found = [np.empty((1, 0, count), dtype=np.float32)]
+        for each in np.unique(stretch).tolist():
+            part = part_of(each * STRETCH_FRAMES, STRETCH_FRAMES)
+            found.append(_of_rows(part.peak_v[None], self.number[stretch == each] - each * per_stretch, count))
+        peak_v = np.concatenate(found, axis=1)
         return replace(self, power_w=peak_power_w(peak_v * self.share, rig))
 
     def joined(self, later: HighRows) -> HighRows:

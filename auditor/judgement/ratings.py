@@ -9,13 +9,15 @@ back over the pause into the track before.
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.chain.overdrive import cut
 from auditor.judgement.before import NOTHING, Before
 from auditor.kernels import compiled
 from auditor.protection import UNPROTECTED, Settings
@@ -32,8 +34,8 @@ if TYPE_CHECKING:
 
 SHORT_WINDOW_S = 1.0
 LONG_WINDOW_S = 60.0
-# The simulation goes forward in stretches of this many frames (about six minutes), so that memory stays flat.
-STRETCH_FRAMES = 1 << 16
+# The simulation goes forward in stretches of this many frames (some three minutes), so that memory stays flat.
+STRETCH_FRAMES = 1 << 15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +59,14 @@ class Stretch:
     displacement_mm: Trace | None = None
 
 
-def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = NOTHING) -> Iterator[Stretch]:
+def stretches(
+    frames: HfFrames,
+    rig: Rig,
+    *,
+    protected: bool,
+    before: Before = NOTHING,
+    part_of: Callable[[int, int], HfFrames] | None = None,
+) -> Iterator[Stretch]:
     """Simulate a channel from end to end and yield it stretch by stretch.
 
     Parameters
@@ -68,14 +77,21 @@ def stretches(frames: HfFrames, rig: Rig, *, protected: bool, before: Before = N
         False for the driver without its protection.
     before : Before, optional
         What was played before; without it everything is cold and the track stands for itself.
+    part_of : callable, optional
+        As `together`.
     """
     part = rig.protection if protected else UNPROTECTED
-    for (stretch,) in together(frames, rig, [part], before=[before]):
+    for (stretch,) in together(frames, rig, [part], before=[before], part_of=part_of):
         yield stretch
 
 
 def together(
-    frames: HfFrames, rig: Rig, parts: Sequence[Settings], *, before: Sequence[Before]
+    frames: HfFrames,
+    rig: Rig,
+    parts: Sequence[Settings],
+    *,
+    before: Sequence[Before],
+    part_of: Callable[[int, int], HfFrames] | None = None,
 ) -> Iterator[tuple[Stretch, ...]]:
     """The same with one part after the other in place of the rig's own; of each stretch all of them at once.
 
@@ -86,14 +102,16 @@ def together(
     parts : sequence of Settings
     before : sequence of Before
         For each part.
+    part_of : callable, optional
+        Given the first frame and the count of a stretch, its frames at another gain; those at hand otherwise.
     """
+    part_of = part_of or functools.partial(cut, frames)
     before = [_in_frames_of(frames, each) for each in before]
     for first in range(0, len(frames.rms_v), STRETCH_FRAMES):
-        rms_v = frames.rms_v[first : first + STRETCH_FRAMES]
-        division = None if frames.division is None else frames.division.part(first, STRETCH_FRAMES)
+        here = part_of(first, STRETCH_FRAMES)
         starts = [each.state for each in before]
-        runs = simulate_each(rms_v, frames.frame_s, rig, parts, starts=starts, division=division)
-        found = tuple(_stretch(run, frames, rig, first, each) for run, each in zip(runs, before, strict=True))
+        runs = simulate_each(here.rms_v, frames.frame_s, rig, parts, starts=starts, division=here.division)
+        found = tuple(_stretch(run, frames, here, rig, first, each) for run, each in zip(runs, before, strict=True))
         before = [stretch.after for stretch in found]
         yield found
 
@@ -105,26 +123,25 @@ def _in_frames_of(frames: HfFrames, before: Before) -> Before:
     return replace(before, power_w=power_w, frame_s=frames.frame_s, silence_s=0.0)
 
 
-def _stretch(run: Run, frames: HfFrames, rig: Rig, first: int, before: Before) -> Stretch:
-    """What came of the frames from `first` on."""
+def _stretch(run: Run, frames: HfFrames, here: HfFrames, rig: Rig, first: int, before: Before) -> Stretch:
+    """What came of the frames `here`, from `first` on."""
     short, long = (_Window.of(window_s, frames, before.whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    here = slice(first, first + STRETCH_FRAMES)
     power_w = np.square(run.driver_voltage_rms_v) * _w_per_v2(rig)
     with_history = np.concatenate([before.power_w, power_w])
     means_w = _trailing_means(
         with_history, short.frames, long.frames, np.float32(1.0 / short.divisor), np.float32(1.0 / long.divisor)
     )
-    share = _peak_share(run, frames.rms_v[here])
+    share = _peak_share(run, here.rms_v)
     return Stretch(
         first_frame=first,
         run=run,
         power_w=power_w,
         power_1s_w=means_w[0, long.frames :],
         power_60s_w=means_w[1, long.frames :],
-        power_peak_w=peak_power_w(frames.peak_v[here] * share, rig),
+        power_peak_w=peak_power_w(here.peak_v * share, rig),
         peak_share=share,
         after=replace(before, state=run.end, power_w=with_history[-long.frames :].copy()),
-        displacement_mm=None if frames.peak_mm is None else frames.peak_mm[here] * share,
+        displacement_mm=None if here.peak_mm is None else here.peak_mm * share,
     )
 
 

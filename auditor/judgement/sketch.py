@@ -13,10 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from auditor.chain.play import ChannelFeed
     from auditor.chain.splitter import HfFrames
+
+_MERGED_AT_ONCE = 1 << 13  # so that what comes in between takes no memory to speak of
 
 
 def sketch(feed: ChannelFeed) -> ChannelFeed:
@@ -28,16 +32,25 @@ def sketch(feed: ChannelFeed) -> ChannelFeed:
 
 def merged(frames: HfFrames, *, count: int) -> HfFrames:
     """The same in frames of `count` times the length, with the same energy and the same peaks."""
-    padding = -len(frames.rms_v) % count
-
-    def grouped(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.concatenate([values, np.zeros(padding, dtype=np.float32)]).reshape(-1, count)
-
     return replace(
         frames,
         frame_s=frames.frame_s * count,
-        rms_v=np.sqrt(grouped(np.square(frames.rms_v)).mean(axis=1)),
-        peak_v=grouped(frames.peak_v).max(axis=1),
-        peak_mm=None if frames.peak_mm is None else grouped(frames.peak_mm).max(axis=1),
+        rms_v=_grouped(frames.rms_v, count, lambda rows_v: np.sqrt(np.square(rows_v).mean(axis=1))),
+        peak_v=_grouped(frames.peak_v, count, lambda rows_v: rows_v.max(axis=1)),
+        peak_mm=None
+        if frames.peak_mm is None
+        else _grouped(frames.peak_mm, count, lambda rows_mm: rows_mm.max(axis=1)),
         division=None if frames.division is None else frames.division.merged(frames.rms_v, count=count),
     )
+
+
+def _grouped(
+    values: NDArray[np.float32], count: int, merge: Callable[[NDArray[np.float32]], NDArray[np.float32]]
+) -> NDArray[np.float32]:
+    """What becomes of `count` values in a row, the last of them filled up with silence; some at a time."""
+    merged_values = np.empty(-(-len(values) // count), dtype=np.float32)
+    for first in range(0, len(merged_values), _MERGED_AT_ONCE):
+        rows = values[first * count : (first + _MERGED_AT_ONCE) * count]
+        rows = np.concatenate([rows, np.zeros(-len(rows) % count, dtype=np.float32)]).reshape(-1, count)
+        merged_values[first : first + len(rows)] = merge(rows)
+    return merged_values

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from auditor.advice.material import Material
+from auditor.arrays import frames_per_bin
 from auditor.chain.play import ChannelFeed, Played, Replay
 from auditor.chain.splitter import HfFrames
 from auditor.programme.decode import Programme
@@ -54,7 +55,7 @@ def made_track(rig: Rig, *channels: HfFrames, name: str = "made.flac") -> Played
             frames=frames,
             ladder=None,
             replay=Replay(programme=programme, channel=index, rig=rig, frame_s=frames.frame_s),
-            clipped_half=np.zeros(len(frames.rms_v), dtype=np.float16),
+            clipped_half=np.zeros(-(-len(frames.rms_v) // frames_per_bin(len(frames.rms_v))), dtype=np.float16),
             overall_clipped_ratio=0.0,
             hf_energy_ratio=0.1,
             hf_voltage_rms_v=float(np.sqrt(np.mean(np.square(frames.rms_v)))),

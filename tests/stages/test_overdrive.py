@@ -192,3 +192,17 @@ def test_without_a_crossover_no_gain_lifts_the_peak_over_the_rail(gain_db: float
 def _without_crossover(over_db: float) -> tuple[HfFrames, OverdriveLadder]:
     volts, rate_hz = wished("dance", over_db)
     return climb(volts, rate_hz, ("none", 1))
+
+
+@pytest.mark.parametrize("gain_db", [-9.0, 0.0, 2.5, 11.0])
+def test_frames_by_part_are_those_of_the_whole(gain_db: float) -> None:
+    volts, rate_hz = wished("dance", 3.0)
+    frames, ladder = climb(volts, rate_hz, ("linkwitz-riley", 4))
+    lead, length = ladder.lead, ladder.row_length
+    padded_v = np.pad(volts, lead)
+    rows = [WishedRow(row=row, wished_v=padded_v[row * length :][: length + 2 * lead]) for row in (3, 16, 40)]
+    whole, by_part = ladder.frames_at(frames, gain_db, rows), ladder.by_part(frames, gain_db, rows)
+    parts = [by_part(first, 128) for first in range(0, len(frames.rms_v), 128)]
+    assert len(parts) > 2
+    np.testing.assert_array_equal(np.concatenate([part.rms_v for part in parts]), whole.rms_v)
+    np.testing.assert_array_equal(np.concatenate([part.peak_v for part in parts]), whole.peak_v)
