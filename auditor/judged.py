@@ -11,7 +11,7 @@ import numpy as np
 
 from auditor.audit_types import SEVERITY, Audit, FileFault, Traces, Verdict
 from auditor.errors import MissingFileError
-from auditor.judgement.heat import CarriedHeat
+from auditor.judgement.heat import CarriedHeat, ChannelHeat
 from auditor.programme.entry import Entry, Source, as_entry
 
 if TYPE_CHECKING:
@@ -35,6 +35,8 @@ class Judged:
     frames : tuple of HfFrames
         What each channel sent to the HF branch, for the heat that is carried to the next track; empty where that is
         not asked for.
+    heat : tuple of ChannelHeat
+        What each channel leaves by itself; with `frames`.
     faults : tuple of FileFault
         What could not be analysed, or not to the end.
     is_missing : bool
@@ -44,6 +46,7 @@ class Judged:
     index: int = 0
     audit: Audit | None
     frames: tuple[HfFrames, ...] = ()
+    heat: tuple[ChannelHeat, ...] = ()
     faults: tuple[FileFault, ...] = ()
     is_missing: bool = False
 
@@ -78,7 +81,7 @@ class Row:
 
     def _carry(self, judged: Judged) -> None:
         if judged.audit is not None:
-            self.heat.carry_through(judged.frames)
+            self.heat.carry_through(judged.frames, from_cold=judged.heat)
 
     def carry_anew(self) -> None:
         """Carry the heat once more from the start, past tracks that are missing."""

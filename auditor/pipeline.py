@@ -25,7 +25,8 @@ from auditor.judged import Judged, Row, as_judged, named_as, seen_from, without_
 from auditor.judgement.band import band_of
 from auditor.judgement.band_set import band_of_set
 from auditor.judgement.examine import Carried, Examined, examine
-from auditor.judgement.margin import Line, margin
+from auditor.judgement.heat import heat_from_cold
+from auditor.judgement.margin import lines_of, margin
 from auditor.judgement.quieter import quieter_risk
 from auditor.programme.entry import Source, as_entry
 from auditor.spread import Here, Way
@@ -207,16 +208,18 @@ def judge_source(
     try:
         playing = _SHARE_OF_PLAYING if with_band else 1.0
         played = play(there, rig, progress=_shared(progress, 0.0, playing), store=store)
-        track = judge(played, rig)
+        track, examined = _judged(played, rig)
         if with_band:
             track = banded(track, played, tell=_shared(progress, playing, 1.0))
     except AuditorError as error:
         fault = FileFault(path=there.name, message=str(error))
         judged = Judged(audit=None, faults=(fault,), is_missing=isinstance(error, MissingFileError))
         return named_as(source, judged, there)
-    frames = tuple(feed.frames for feed in played.feeds) if is_set else ()
-    track = track if is_set else without_traces(track)
-    return named_as(source, Judged(audit=track, faults=tuple(played.faults), frames=frames), there)
+    judged = Judged(audit=track if is_set else without_traces(track), faults=tuple(played.faults))
+    if is_set:
+        frames, heat = (feed.frames for feed in played.feeds), map(heat_from_cold, examined)
+        judged = replace(judged, frames=tuple(frames), heat=tuple(heat))
+    return named_as(source, judged, there)
 
 
 def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Audit:
@@ -236,11 +239,12 @@ def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Aud
 
 def judge(played: Played, rig: Rig) -> Audit:
     """Audit one track that has been played up to the HF branch, with the ladder of other gains."""
-    return _judged(played, rig, [Carried()] * len(played.feeds))[0]
+    return _judged(played, rig)[0]
 
 
-def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit, list[Examined]]:
-    """The same, each channel on top of what was played before."""
+def _judged(played: Played, rig: Rig, before: Sequence[Carried] = ()) -> tuple[Audit, list[Examined]]:
+    """The same, each channel on top of what was played before; from cold without."""
+    before = before or [Carried()] * len(played.feeds)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         examined = list(
             pool.map(
@@ -249,7 +253,7 @@ def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit,
             )
         )
     present = [one.excess for one in examined]
-    lines = _lines(played, rig, examined, before)
+    lines = lines_of(played.feeds, rig, examined, before)
     margin_db, limited_by = margin(lines)
     passages = sorted(
         (passage for one in examined for passage in one.passages),
@@ -276,18 +280,6 @@ def _judged(played: Played, rig: Rig, before: Sequence[Carried]) -> tuple[Audit,
         entry=played.programme.entry,
     )
     return audit, examined
-
-
-def _lines(played: Played, rig: Rig, examined: list[Examined], before: Sequence[Carried]) -> list[Line]:
-    """What the margin must hold for: every channel, at both ends of the part's tolerance where it has two."""
-    return [
-        line
-        for feed, one, warm in zip(played.feeds, examined, before, strict=True)
-        for line in (
-            [Line(feed=feed, rig=end.rig, excess=end.excess, before=end.before) for end in one.ends]
-            or [Line(feed=feed, rig=rig, excess=one.excess, before=warm.rated)]
-        )
-    ]
 
 
 def _shared(progress: Progress | None, from_ratio: float, to_ratio: float) -> Progress | None:

@@ -7,18 +7,19 @@ from there on only where another of the `MOST_LOOKS` nearest would bind before.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from auditor.advice.limiter_search import Trial, judged
 from auditor.advice.material import gather
 from auditor.advice.trial import put_through
 from auditor.errors import AuditorError
+from auditor.judgement.before import NOTHING
 from auditor.judgement.margin import Line, margin, trial_channel
 from auditor.judgement.replayed_margin import HIGHEST_GAIN_DB, MOST_REPLAYS
-from auditor.judgement.worst import worst_of
+from auditor.judgement.worst import each_worst_and_after
 from auditor.programme.entry import Source, as_entry
-from auditor.protection import ends
+from auditor.protection import within_tolerance
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
@@ -191,7 +192,7 @@ def _margin(final: Pass) -> tuple[float | None, Cause | None, int, int]:
         if found is not None or played is not nearest[0]:
             worst = max(lines, key=lambda line: line.excess[0])
             decodes += 1
-            if trial_channel(worst.feed, worst.rig).excess(highest_db)[0] <= 0.0:
+            if trial_channel(worst.feed, worst.rig, worst.parts).excess(highest_db)[0] <= 0.0:
                 continue
         margin_db, cause = margin(lines)
         decodes += MOST_REPLAYS * len(lines)
@@ -207,9 +208,10 @@ def _excess_db(final: Pass, played: Played) -> float:
 
 def _lines(played: Played, rig: Rig) -> list[Line]:
     """Every channel, at both ends of the part's tolerance where it has two."""
-    rigs = [replace(rig, protection=settings) for settings in ends(rig.protection) or (rig.protection,)]
+    parts = within_tolerance(rig.protection)
+    before = [NOTHING] * len(parts)
+    found = [(feed, each_worst_and_after(feed.frames, rig, parts, before=before)) for feed in played.feeds]
     return [
-        Line(feed=feed, rig=each, excess=worst_of(feed.frames, each).excess(each))
-        for feed in played.feeds
-        for each in rigs
+        Line(feed=feed, rig=rig, parts=parts, excess=max(worst.excess(rig) for worst, _ in worsts))
+        for feed, worsts in found
     ]

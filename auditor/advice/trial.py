@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from auditor.audit_types import SEVERITY, Cause, Opening, Verdict
 from auditor.judgement.examine import Examined, examine
-from auditor.judgement.heat import CarriedHeat
+from auditor.judgement.heat import CarriedHeat, heat_from_cold
 from auditor.judgement.tally import Attenuations
 from auditor.threads import THREADS
 
@@ -90,7 +90,8 @@ def put_through(material: Material, rig: Rig) -> Outcome:
                 pool.submit(examine, feed, rig, index, played.duration_s) for index, feed in enumerate(played.feeds)
             ]
             tracks.append([job.result() for job in jobs])
-        heat.carry_through([feed.frames for feed in played.feeds])
+        frames = [feed.frames for feed in played.feeds]
+        heat.carry_through(frames, from_cold=[heat_from_cold(one) for one in tracks[-1]])
     return _outcome(material, rig, tracks, heat)
 
 

@@ -19,7 +19,7 @@ which a full-scale sample begins to clip if that is higher.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,10 +47,13 @@ class WishedRow:
     wished_v : ndarray [shape=(n,)]
         What an amplifier without rails would deliver at the present gain [V], from `OverdriveLadder.lead` samples
         before the row to as many after it, so that cutting it out is not heard inside.
+    latest : dict
+        By frames in a row: the gain that was asked for last, and the peaks then. Each reading of more rows asks again.
     """
 
     row: int
     wished_v: NDArray[np.float32]
+    latest: dict[int, tuple[np.float32, NDArray[np.float32]]] = field(default_factory=dict, repr=False, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,6 +169,13 @@ class OverdriveLadder:
         return ratio
 
     def _exact_peaks_v(self, row: WishedRow, scale: np.float32) -> NDArray[np.float32]:
+        latest_scale, peaks_v = row.latest.get(self.frames_per_row, (None, None))
+        if peaks_v is None or latest_scale != scale:
+            peaks_v = self._peaks_v(row, scale)
+            row.latest[self.frames_per_row] = scale, peaks_v
+        return peaks_v
+
+    def _peaks_v(self, row: WishedRow, scale: np.float32) -> NDArray[np.float32]:
         clipped_v = np.clip(row.wished_v * scale, -self.rail_v, self.rail_v)
         branch_v = branch_voltage(clipped_v, self.sample_rate_hz, self.crossover)
         inside_v = np.abs(branch_v[self.lead : self.lead + self.row_length])

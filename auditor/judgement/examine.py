@@ -18,6 +18,7 @@ from auditor.judgement.passages import PassageFinder
 from auditor.judgement.ratings import STRETCH_FRAMES, Stretch, stretches, together
 from auditor.judgement.tally import Attenuations, Tally
 from auditor.judgement.worst import Excess, Worst, each_worst_and_after
+from auditor.kernels import largest_of_groups
 from auditor.protection import UNPROTECTED
 from auditor.protection import ends as protection_ends
 from auditor.units import amplitude_to_db
@@ -226,9 +227,7 @@ class _Binning:
 
     def add(self, name: str, values: NDArray[np.float32], *, each_of: int = 1) -> None:
         """Put values at the end of a trace, each of which is the largest of so many frames."""
-        starts = np.arange(0, len(values), self.group // each_of)
-        gathered = np.maximum.reduceat(values, starts) if len(values) else values
-        self._parts.setdefault(name, []).append(gathered)
+        self._parts.setdefault(name, []).append(largest_of_groups(values, self.group // each_of))
 
     def joined(self) -> dict[str, Any]:
         return {name: np.concatenate(parts) for name, parts in self._parts.items()}

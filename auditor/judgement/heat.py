@@ -19,12 +19,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from auditor.chain.splitter import HfFrames
+    from auditor.judgement.examine import Examined
     from auditor.protection import Settings
     from auditor.protection.contract import ThermalState
     from auditor.rig import Rig
 
 _NEAR_DB = 0.05
 _MOST_DB = 60.0
+
+# What a track leaves of one channel behind each part that counts, and the hottest coil in it [C].
+ChannelHeat = tuple[tuple["ThermalState | None", float], ...]
 
 
 @dataclass
@@ -50,10 +54,19 @@ class CarriedHeat:
         self._parts = (self.rig.protection,) if two is None else (self.rig.protection, two[1])
         self._states = ((),) * len(self._parts)
 
-    def carry_through(self, channels: Sequence[HfFrames]) -> None:
-        """Play the next track, all its channels, on top of the heat of those before."""
+    def carry_through(self, channels: Sequence[HfFrames], *, from_cold: Sequence[ChannelHeat] = ()) -> None:
+        """Play the next track, all its channels, on top of the heat of those before.
+
+        Parameters
+        ----------
+        channels : sequence of HfFrames
+        from_cold : sequence of ChannelHeat, optional
+            What comes of each channel from cold, where that is known: of the first track nothing else is asked.
+        """
+        is_first = not self._tracks
         self._tracks.append(channels)
-        played = _played(channels, self.rig, self._parts, self._states)
+        found = from_cold if is_first and from_cold else _played(channels, self.rig, self._parts, self._states)
+        played = [_of_channels(each) for each in zip(*found, strict=True)]
         self._states = tuple(states for states, _ in played)
         hottest_c = [hot_c for _, hot_c in played]
         self.coil_temp_max_c = max(hottest_c[0], -math.inf if self.coil_temp_max_c is None else self.coil_temp_max_c)
@@ -99,12 +112,20 @@ class CarriedHeat:
         return quieter
 
 
+def heat_from_cold(one: Examined) -> ChannelHeat:
+    """What a channel leaves that was examined with everything cold at its start."""
+    found = [(one.worst, one.carried.rated)]
+    if one.ends:
+        found.append((one.ends[1].worst, one.ends[1].after))
+    return tuple((after.state, worst.coil_temp_c) for worst, after in found)
+
+
 def _played(
     channels: Sequence[HfFrames], rig: Rig, parts: Sequence[Settings], states: Sequence[tuple[ThermalState, ...]]
-) -> list[tuple[tuple[ThermalState, ...], float]]:
-    """With each part, from its states before: those of every channel after a track, and the hottest coil in it [C]."""
+) -> list[ChannelHeat]:
+    """What a track leaves of every channel, with each part from its states before."""
 
-    def one(index: int) -> list[tuple[ThermalState | None, float]]:
+    def one(index: int) -> ChannelHeat:
         before = [Before(state=_start(of_part, index, len(channels))) for of_part in states]
         hottest_c = [-math.inf] * len(parts)
         for found in together(channels[index], rig, parts, before=before):
@@ -113,15 +134,15 @@ def _played(
                 max(so_far_c, float(stretch.run.coil_temp_c.max()))
                 for so_far_c, stretch in zip(hottest_c, found, strict=True)
             ]
-        return [(each.state, hot_c) for each, hot_c in zip(before, hottest_c, strict=True)]
+        return tuple((each.state, hot_c) for each, hot_c in zip(before, hottest_c, strict=True))
 
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        by_channel = list(pool.map(one, range(len(channels))))
-    by_part = [[channel[number] for channel in by_channel] for number in range(len(parts))]
-    return [
-        (tuple(state for state, _ in each if state is not None), max((hot_c for _, hot_c in each), default=-math.inf))
-        for each in by_part
-    ]
+        return list(pool.map(one, range(len(channels))))
+
+
+def _of_channels(each: Sequence[tuple[ThermalState | None, float]]) -> tuple[tuple[ThermalState, ...], float]:
+    """Of one part: the states of every channel, and the hottest coil [C]."""
+    return tuple(state for state, _ in each if state is not None), max(hot_c for _, hot_c in each)
 
 
 def _start(states: tuple[ThermalState, ...], index: int, channels: int) -> ThermalState | None:

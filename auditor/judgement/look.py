@@ -1,26 +1,22 @@
-"""A run through protection and driver at a trial gain: by how much it is over, and which rows of samples decide."""
+"""A run at a trial gain: by how much it is over with the worst of its parts, and which rows of samples decide."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from auditor.chain.overdrive import FRAMES_PER_ROW
-from auditor.judgement.before import Before
-from auditor.judgement.ratings import stretches
+from auditor.judgement.peaks import HighRows, Row, high_rows
+from auditor.judgement.ratings import together
 from auditor.judgement.worst import Excess, Worst
 
 if TYPE_CHECKING:
     from auditor.audit_types import Cause
     from auditor.chain.splitter import HfFrames
+    from auditor.judgement.before import Before
+    from auditor.protection import Settings
     from auditor.rig import Rig
-
-NEAR_DB = 1.0  # more than the ladder can be off
-ROWS_AT_A_TIME = 12
-Row = tuple[float, tuple[int, ...]]  # its highest peak power [W], and its number; in a set behind that of its channel
 
 
 @dataclass(frozen=True)
@@ -31,31 +27,84 @@ class Look:
     loudest_rows: Sequence[Row]
 
 
+@dataclass(frozen=True, kw_only=True)
+class ChannelLook(Look):
+    """That of one channel, with what is needed to put exact peaks in.
+
+    Parameters
+    ----------
+    rig : Rig
+    only : Cause or None
+        What alone counts.
+    worsts : sequence of Worst
+        Behind each part.
+    rows : HighRows
+    """
+
+    rig: Rig
+    only: Cause | None
+    worsts: Sequence[Worst]
+    rows: HighRows
+
+    @classmethod
+    def of(cls, worsts: Sequence[Worst], rows: HighRows, rig: Rig, *, only: Cause | None) -> ChannelLook:
+        """From what there is behind each part."""
+        excess = max(worst.excess(rig) if only is None else (worst.excesses(rig)[only], only) for worst in worsts)
+        return cls(excess, rows.loudest, rig=rig, only=only, worsts=worsts, rows=rows)
+
+    def again(self, part_of: Callable[[int, int], HfFrames]) -> ChannelLook | None:
+        """The same once rows among the loudest have been read: frames differ from those before in their peaks.
+
+        None where more rows belong among the loudest than are kept.
+        """
+        rows = self.rows.again(part_of, self.rig)
+        if not rows.is_whole:
+            return None
+        exact = [
+            replace(worst, power_peak_w=power_w) for worst, power_w in zip(self.worsts, rows.highest_w, strict=True)
+        ]
+        return self.of(exact, rows, self.rig, only=self.only)
+
+
 def look_at(
     frames: HfFrames,
     rig: Rig,
-    before: Before,
+    parts: Sequence[Settings],
+    before: Sequence[Before],
     *,
     only: Cause | None = None,
     frames_per_row: int = FRAMES_PER_ROW,
     part_of: Callable[[int, int], HfFrames] | None = None,
-) -> tuple[Look, Before]:
-    """Run a channel through a rig; what is seen, and what it leaves to what is played next. With `only` that counts.
+) -> tuple[ChannelLook, tuple[Before, ...]]:
+    """Run a channel through a rig, with one part after the other in place of its own.
 
-    With `part_of` in place of the frames those that it gives for a stretch of them, as `ratings.together`.
+    Parameters
+    ----------
+    frames : HfFrames
+    rig : Rig
+    parts : sequence of Settings
+    before : sequence of Before
+        For each part.
+    only : Cause, optional
+        What alone counts.
+    frames_per_row : int
+    part_of : callable, optional
+        As `ratings.together`.
+
+    Returns
+    -------
+    look : ChannelLook
+        The worst of all parts.
+    after : tuple of Before
+        What each leaves to what is played next.
     """
-    near_w = rig.driver.peak_power_w * 10.0 ** (-NEAR_DB / 10.0)
-    worst, powers, rows = Worst(), [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
-    for stretch in stretches(frames, rig, protected=True, before=before, part_of=part_of):
-        worst.take(stretch)
-        high = np.flatnonzero(stretch.power_peak_w > near_w)
-        powers.append(stretch.power_peak_w[high])
-        rows.append((high + stretch.first_frame) // frames_per_row)
-        before = stretch.after
-    power_w, numbers = np.concatenate(powers), np.concatenate(rows)
-    order = np.argsort(power_w)[::-1]
-    loudest = list(dict.fromkeys(numbers[order].tolist()))[:ROWS_AT_A_TIME]
-    highest_w = {row: float(power_w[numbers == row].max()) for row in loudest}
-    ranked = [(highest_w[row], (row,)) for row in loudest]
-    excess = worst.excess(rig) if only is None else (worst.excesses(rig)[only], only)
-    return Look(excess, ranked), before
+    worsts = [Worst() for _ in parts]
+    rows: HighRows | None = None
+    for stretches in together(frames, rig, parts, before=before, part_of=part_of):
+        for worst, stretch in zip(worsts, stretches, strict=True):
+            worst.take(stretch)
+        here = high_rows(stretches, rig, frames_per_row=frames_per_row)
+        rows = here if rows is None else rows.joined(here)
+        before = [stretch.after for stretch in stretches]
+    assert rows is not None, "a channel has at least one frame"
+    return ChannelLook.of(worsts, rows, rig, only=only), tuple(before)

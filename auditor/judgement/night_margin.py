@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING
 
 from auditor.judgement.before import Before
 from auditor.judgement.carried import of_channels, silence_after
-from auditor.judgement.look import ROWS_AT_A_TIME, Look, Row
+from auditor.judgement.look import Look
 from auditor.judgement.margin import TrialChannel, trial_channel
+from auditor.judgement.peaks import ROWS_AT_A_TIME
 from auditor.judgement.search import Trial, tightest
 from auditor.judgement.trial import at
-from auditor.protection import ends
+from auditor.protection import within_tolerance
 from auditor.threads import THREADS
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from auditor.audit_types import Cause
     from auditor.chain.play import Played
     from auditor.chain.splitter import HfFrames
+    from auditor.judgement.peaks import Row
     from auditor.judgement.worst import Excess
     from auditor.rig import Rig
 
@@ -53,13 +55,10 @@ def night_margin(
         None where even the highest gain tried reaches no limit.
     limited_by : Cause or None
     """
-    parts = ends(rig.protection) or (rig.protection,)
-    sets = []
-    for each in (replace(rig, protection=part) for part in parts):
-        channels = [[trial_channel(feed, each) for feed in played.feeds] for played in tracks]
-        sets.append(_TrialSet(channels, each, gap_s, whole_s))
-    # One after the other: each keeps all cores at work by itself.
-    return tightest(sets, [at(each.excess, 0.0) for each in sets], alike_db=0.0)
+    parts = within_tolerance(rig.protection)
+    channels = [[trial_channel(feed, rig, parts) for feed in played.feeds] for played in tracks]
+    trial = _TrialSet(channels, rig, gap_s, whole_s)
+    return tightest([trial], [at(trial.excess, 0.0)])
 
 
 class _TrialSet(Trial):
@@ -117,16 +116,21 @@ class _TrialSet(Trial):
 
     def _run(self, frames_of: Callable[[TrialChannel], HfFrames]) -> Look:
         """The whole set once, with such frames."""
-        before: tuple[Before, ...] = (Before(whole_s=self._whole_s),)
+        rigs = [replace(self._rig, protection=part) for part in within_tolerance(self._rig.protection)]
+        before = [(Before(whole_s=self._whole_s),) for _ in rigs]  # of each part, channel by channel
         seen: list[Look] = []
         with ThreadPoolExecutor(max_workers=THREADS) as pool:
             for channels in self._tracks:
                 frames = list(pool.map(frames_of, channels))
-                starts = of_channels(before, len(channels))
+                starts = zip(*(of_channels(each, len(channels)) for each in before), strict=True)
                 found = list(pool.map(lambda channel, *given: channel.look(*given), channels, frames, starts))
                 seen += [look for look, _ in found]
                 silence_s = silence_after(frames[0], self._gap_s)
-                before = tuple(after.after_silence(silence_s, self._rig)[0] for _, after in found)
+                afters = zip(*(after for _, after in found), strict=True)
+                before = [
+                    tuple(one.after_silence(silence_s, rig)[0] for one in of_part)
+                    for rig, of_part in zip(rigs, afters, strict=True)
+                ]
         rows = [(power_w, (number, *place)) for number, look in enumerate(seen) for power_w, place in look.loudest_rows]
         return Look(max(look.excess for look in seen), sorted(rows, reverse=True)[:ROWS_AT_A_TIME])
 

@@ -35,7 +35,7 @@ def quieter_risk(lines: Sequence[Line], margin_db: float | None) -> QuieterRisk 
     rig = lines[0].rig
     if not opens(rig.protection) or rig.limiters:
         return None
-    channels = [trial_channel(line.feed, line.rig, line.before) for line in lines]
+    channels = [trial_channel(line.feed, line.rig, line.parts, line.before) for line in lines]
 
     def worst(gain_db: float) -> Excess:
         return max(channel.excess(gain_db) for channel in channels)

@@ -42,6 +42,8 @@ STRETCH_FRAMES = 1 << 15
 class Stretch:
     """Some minutes of one channel through protection and driver, with its powers in every window, per frame.
 
+    peak_share : ndarray [shape=(frames,)]
+        Share of the source's peak that reaches the driver.
     after : Before
         What it leaves to what is played next.
     """
@@ -52,6 +54,7 @@ class Stretch:
     power_1s_w: Trace
     power_60s_w: Trace
     power_peak_w: Trace
+    peak_share: Trace
     after: Before
     displacement_mm: Trace | None = None
 
@@ -123,21 +126,33 @@ def _in_frames_of(frames: HfFrames, before: Before) -> Before:
 def _stretch(run: Run, frames: HfFrames, here: HfFrames, rig: Rig, first: int, before: Before) -> Stretch:
     """What came of the frames `here`, from `first` on."""
     short, long = (_Window.of(window_s, frames, before.whole_s) for window_s in (SHORT_WINDOW_S, LONG_WINDOW_S))
-    per_ohm = np.float32(1.0 / rig.driver.branch_v2_per_w)
-    power_w = np.square(run.driver_voltage_rms_v) * per_ohm
+    power_w = np.square(run.driver_voltage_rms_v) * _w_per_v2(rig)
     with_history = np.concatenate([before.power_w, power_w])
+    means_w = _trailing_means(
+        with_history, short.frames, long.frames, np.float32(1.0 / short.divisor), np.float32(1.0 / long.divisor)
+    )
     share = _peak_share(run, here.rms_v)
-    peak_v = here.peak_v * share
     return Stretch(
         first_frame=first,
         run=run,
         power_w=power_w,
-        power_1s_w=short.trailing_mean(with_history)[long.frames :],
-        power_60s_w=long.trailing_mean(with_history)[long.frames :],
-        power_peak_w=np.square(peak_v) * per_ohm,
+        power_1s_w=means_w[0, long.frames :],
+        power_60s_w=means_w[1, long.frames :],
+        power_peak_w=peak_power_w(here.peak_v * share, rig),
+        peak_share=share,
         after=replace(before, state=run.end, power_w=with_history[-long.frames :].copy()),
         displacement_mm=None if here.peak_mm is None else here.peak_mm * share,
     )
+
+
+def peak_power_w(peak_v: Trace, rig: Rig) -> Trace:
+    """Peak power in one driver of a peak voltage across the branch [W]."""
+    power_w: Trace = np.square(peak_v) * _w_per_v2(rig)
+    return power_w
+
+
+def _w_per_v2(rig: Rig) -> np.float32:
+    return np.float32(1.0 / rig.driver.branch_v2_per_w)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,12 +172,6 @@ class _Window:
         # All of it: the silence that fills up the last frame does not count.
         return cls(frames=max(whole, 1), divisor=(whole_s or frames.duration_s) / frames.frame_s)
 
-    def trailing_mean(self, values: Trace) -> Trace:
-        """Mean over the window that ends at each value; what was before the first counts as nought."""
-        means: Trace = _trailing_sum(values, self.frames)
-        means *= np.float32(1.0 / self.divisor)
-        return means
-
 
 def _peak_share(run: Run, source_v: Trace) -> Trace:
     """Share of the source's peak that reaches the driver, frame by frame: as of its rms voltage.
@@ -179,12 +188,20 @@ def _peak_share(run: Run, source_v: Trace) -> Trace:
 
 
 @compiled()
-def _trailing_sum(values, window):  # type: ignore[no-untyped-def]
-    sums = np.empty_like(values)
-    total = 0.0
+def _trailing_means(values, short, long, per_short, per_long):  # type: ignore[no-untyped-def]
+    """Mean over either window that ends at each value; what was before the first counts as nought.
+
+    Both in one loop, for each by itself mostly waits for the sum before.
+    """
+    means = np.empty((2, len(values)), values.dtype)
+    short_sum, long_sum = 0.0, 0.0
     for i in range(len(values)):
-        total += values[i]
-        if i >= window:
-            total -= values[i - window]
-        sums[i] = max(total, 0.0)
-    return sums
+        short_sum += values[i]
+        long_sum += values[i]
+        if i >= short:
+            short_sum -= values[i - short]
+        if i >= long:
+            long_sum -= values[i - long]
+        means[0, i] = np.float32(max(short_sum, 0.0)) * per_short
+        means[1, i] = np.float32(max(long_sum, 0.0)) * per_long
+    return means

@@ -8,12 +8,12 @@ nothing had been guessed, by all frames from there.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from functools import cached_property
 from itertools import compress
 from typing import TYPE_CHECKING
 
-from auditor.judgement.look import NEAR_DB, Look, Row
+from auditor.judgement.peaks import NEAR_DB
 from auditor.judgement.replayed_margin import limited_margin
 from auditor.judgement.trial import LEAST_SLOPE, LOWEST_GAIN_DB, Point, at, solve
 from auditor.threads import THREADS
@@ -21,24 +21,25 @@ from auditor.units import SILENCE_DB, power_to_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Executor
 
     from auditor.audit_types import Cause
+    from auditor.judgement.look import Look
+    from auditor.judgement.peaks import Row
     from auditor.judgement.worst import Excess
 
 TOLERANCE_DB = 0.02
 GUARD_DB = 0.01  # kept from the limit, so that the gain found is safe when it is set, whatever the last digit does
 _COARSE_DB = 0.2
 _NEARLY_DB = 0.06  # for a guess: no finer than a sketch is
-_ALIKE_DB = 3.0
+_ALIKE_DB = 3.0  # where nothing can be guessed, those so near to the worst are worked out side by side
 _LARGE_DEPARTURE_DB = 0.3  # the ladder's rungs are near enough for a tenth of it
 _DIVIDED_OFF_DB = 3.0  # what the ladder can be off where peaks are not exact: 2.5 dB was met, 30 dB into clipping
-_MOST_READINGS = 8
+_MOST_READINGS = 16  # each of some rows, a hundredth of a run: a loop repeats its loudest row as often as it is played
 _MOST_REPLAYS, _SMALL_STEP_DB = 4, 0.1
 
 
-def tightest(
-    trials: Sequence[Trial], starts: Sequence[Point], *, alike_db: float = _ALIKE_DB
-) -> tuple[float | None, Cause | None]:
+def tightest(trials: Sequence[Trial], starts: Sequence[Point]) -> tuple[float | None, Cause | None]:
     """The smallest margin of several trials, and what limits it; those that do not bind mostly need one look.
 
     Parameters
@@ -46,30 +47,48 @@ def tightest(
     trials : sequence of Trial
     starts : sequence of Point
         What each is at the present gain, with the guard.
-    alike_db : float
-        Those whose excess is so near to the worst are worked out side by side, where nothing can be guessed.
     """
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         guesses_db = list(pool.map(lambda trial, start: trial.guess_db(start), trials, starts))
-        leading = _leading(starts, guesses_db, alike_db)
-        leaders = (compress(each, leading) for each in (trials, starts, guesses_db))
-        found = [each for each in pool.map(lambda trial, *given: trial.margin(*given), *leaders) if each is not None]
+        leading = _leading(starts, guesses_db)
         others = [not leads for leads in leading]
+        leaders = [list(compress(each, leading)) for each in (trials, starts, guesses_db)]
+        found = _margins(pool, *leaders, beside=list(compress(trials, others)))
         if found:
             may_bind = pool.map(lambda trial: trial.may_bind(min(found)[0]), compress(trials, others))
             others = [other and next(may_bind) for other in others]
     for trial, start, guess_db in zip(*(compress(each, others) for each in (trials, starts, guesses_db)), strict=True):
-        here = (at(trial.excess, min(found)[0]), None) if found else (start, guess_db)
+        here = (at(trial.excess, min(found)[0]), None) if found else (start, trial.near_db(guess_db))
         tighter = trial.margin(*here)
         found += [tighter] if tighter is not None else []
     return min(found, default=(None, None))
 
 
-def _leading(starts: Sequence[Point], guesses_db: Sequence[float | None], alike_db: float) -> list[bool]:
+def _margins(
+    pool: Executor,
+    trials: Sequence[Trial],
+    starts: Sequence[Point],
+    guesses_db: Sequence[float | None],
+    *,
+    beside: Sequence[Trial],
+) -> list[tuple[float, Cause]]:
+    """Those of several trials, side by side.
+
+    Where the limit most often is found, no core idles: there the others are worked out beside them, and remember it.
+    """
+    nears_db = list(pool.map(lambda trial, guess_db: trial.near_db(guess_db), trials, guesses_db))
+    jobs = [pool.submit(trial.margin, *given) for trial, *given in zip(trials, starts, nears_db, strict=True)]
+    likely_db = min((near_db for near_db in nears_db if near_db is not None), default=None)
+    if likely_db is not None:
+        wait([pool.submit(trial.excess, likely_db) for trial in beside])
+    return [found for job in jobs if (found := job.result()) is not None]
+
+
+def _leading(starts: Sequence[Point], guesses_db: Sequence[float | None]) -> list[bool]:
     """Those that are likely to bind: they are worked out side by side."""
     known_db = [guess_db for guess_db in guesses_db if guess_db is not None]
     if len(known_db) < len(guesses_db):
-        leading_db = max(start.excess_db for start in starts) - alike_db
+        leading_db = max(start.excess_db for start in starts) - _ALIKE_DB
         return [start.excess_db >= leading_db for start in starts]
     return [guess_db <= min(known_db) + _COARSE_DB for guess_db in known_db]
 
@@ -107,6 +126,10 @@ class Trial(ABC):
     @abstractmethod
     def looked(self, gain_db: float) -> Look:
         """A run through all of it at a gain change."""
+
+    def looked_again(self, look: Look, gain_db: float) -> Look:
+        """The same once some of its loudest rows have been read."""
+        return self.looked(gain_db)
 
     @abstractmethod
     def energies_v2(self, gain_db: float) -> tuple[float, float]:
@@ -149,27 +172,29 @@ class Trial(ABC):
                 break
         return excess_db > (-off_db if self._clipping_counts(gain_db, cause) else 0.0)
 
-    def margin(self, start: Point, guess_db: float | None = None) -> tuple[float, Cause] | None:
+    def margin(self, start: Point, near_db: float | None = None) -> tuple[float, Cause] | None:
         """Gain at which the first limit is reached, and which; None if none is in range.
 
         Parameters
         ----------
         start : Point
-            Where the search begins, unless there is a guess.
-        guess_db : float, optional
+            Where the search begins, unless a gain is known that is nearer [dB].
+        near_db : float, optional
         """
-        found = self.margin_by_ladder(start if guess_db is None else self._nearest(guess_db))
+        found = self.margin_by_ladder(start if near_db is None else at(self.excess, near_db))
         return found if found is None or self.is_replayed else self._replayed(*found)
 
-    def _nearest(self, guess_db: float) -> Point:
-        """A point by all frames, as near to the limit as one step from a guess leads."""
+    def near_db(self, guess_db: float | None) -> float | None:
+        """As near to the limit as one step by all frames leads from a guess [dB]; None without a guess."""
+        if guess_db is None or self.rough is None:
+            return guess_db
         here = at(self.excess, guess_db)
-        if self.rough is None or -TOLERANCE_DB <= here.excess_db <= 0.0:
-            return here
+        if -TOLERANCE_DB <= here.excess_db <= 0.0:
+            return guess_db
         rise_db = self.rough.excess(guess_db)[0] - self.rough.excess(guess_db - NEAR_DB)[0]
         over_db = here.excess_db + TOLERANCE_DB / 2.0
         nearer_db = guess_db - over_db / max(rise_db / NEAR_DB, LEAST_SLOPE)
-        return at(self.excess, min(max(nearer_db, LOWEST_GAIN_DB), self.highest_gain_db))
+        return min(max(nearer_db, LOWEST_GAIN_DB), self.highest_gain_db)
 
     def margin_by_ladder(self, start: Point, *, tolerance_db: float = TOLERANCE_DB) -> tuple[float, Cause] | None:
         """The same without a replay of the whole file: some hundredths of a decibel off where the amplifier clips.
@@ -192,9 +217,10 @@ class Trial(ABC):
 
     def _read_deciding_rows(self, gain_db: float) -> bool:
         """Read the rows with the highest peaks at this gain; False if none is new."""
-        is_new = self.read_rows(self._look(gain_db).loudest_rows, gain_db)
+        look = self._look(gain_db)
+        is_new = self.read_rows(look.loudest_rows, gain_db)
         if is_new:
-            self._seen.clear()
+            self._seen = {gain_db: self.looked_again(look, gain_db)}
         return is_new
 
     def _replayed(self, gain_db: float, cause: Cause) -> tuple[float, Cause]:

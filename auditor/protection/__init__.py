@@ -93,6 +93,11 @@ def ends(settings: Settings) -> tuple[Settings, Settings] | None:
     return None if found is None else found(settings)
 
 
+def within_tolerance(settings: Settings) -> tuple[Settings, ...]:
+    """The parts that between them say what any within its tolerance does: its ends, or the part itself."""
+    return ends(settings) or (settings,)
+
+
 def lane(settings: Settings, ambient_temp_c: float) -> Lane | None:
     """The part to be run beside others by `auditor.protection.side_by_side`; None where it has to be run by itself."""
     found = getattr(method(settings.kind), "lane", None)

@@ -16,20 +16,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from auditor.kernels import compiled
-from auditor.protection.series_part import (
-    STEP_SHARE,
-    current_square,
-    driver_constants,
-    driver_rates,
-    driver_speed,
-)
+from auditor.protection.series_part import driver_constants
 from auditor.protection.thermal_element import (
-    GRID_FROM_K,
-    GRID_STEPS_PER_K,
     TRACES,
     ThermalElement,
+    all_rates,
     finished,
+    first_of_lines,
+    resistance_and_ageing,
     started,
+    steps_in_frame,
 )
 
 if TYPE_CHECKING:
@@ -41,15 +37,13 @@ if TYPE_CHECKING:
     from auditor.protection.contract import Run, ThermalState
 
 _MOST = 4  # runs in one loop; more would crowd the processor's registers
-_COLUMNS = 8  # of a part's table: four values, each with its rise to the next row
 # What the loop keeps of every run, column after column in one buffer: of arrays of their own the compiler could not
 # tell that they do not overlap.
 P, C, B, AGE, V = range(5)  # part, coil and body at present, share of life used, and voltage
 PP, CC, BB = range(5, 8)  # part, coil and body where rates are asked for
-SHARE, R, DR, K, DK, Q, DQ = range(8, 15)  # row of the table
-S1, S2, S3, S4, S5 = range(15, 20)  # sums of rates
-STEPS, DT, SQUARES, ENERGY, OPEN = range(20, 25)
-_SIZE = 25
+S1, S2, S3, S4, S5 = range(8, 13)  # sums of rates
+STEPS, DT, SQUARES, ENERGY, OPEN = range(13, 18)
+_SIZE = 18
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,9 +109,11 @@ def _run(
     _stepper(count)(
         source,
         frame_s,
-        np.concatenate([_with_rises(lane.element.table) for lane in lanes]).reshape(-1),
-        np.cumsum(lengths) - lengths,
-        lengths - 2,
+        (
+            np.concatenate([lane.element.lines for lane in lanes]),
+            np.cumsum(lengths) - lengths,
+            np.array([lane.element.last_row for lane in lanes]),
+        ),
         np.array([lane.element.fails_at_k for lane in lanes]),
         driver_constants(network),
         states,
@@ -132,45 +128,15 @@ def _run(
     return runs
 
 
-def _with_rises(table: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Columns of a part's table, each followed by its rise to the next row."""
-    rises = np.diff(table, axis=0, append=table[-1:])
-    return np.stack([table, rises], axis=2).reshape(len(table), _COLUMNS)
-
-
 # None of these within `_stepper`: what refers to a function made there would be compiled anew in every run of the
 # program. `n` is the count of runs.
 
 
 @compiled(error_model="numpy")
-def _look_up(w, n, at, table, first_rows, last_rows):  # type: ignore[no-untyped-def]
-    """Rows of the parts' tables at the temperatures in column `at`."""
-    for k in range(n):
-        position = (w[at * n + k] - GRID_FROM_K) * GRID_STEPS_PER_K
-        row = min(max(int(position), 0), last_rows[k])
-        i = (first_rows[k] + row) * _COLUMNS
-        w[SHARE * n + k] = position - row
-        for column in range(6):
-            w[(R + column) * n + k] = table[i + column]
-
-
-@compiled(error_model="numpy")
-def _part(w, n, k):  # type: ignore[no-untyped-def]
-    """Resistance, heat capacity and loss of a part at the row that was looked up."""
-    share = w[SHARE * n + k]
-    return (
-        w[R * n + k] + share * w[DR * n + k],
-        w[K * n + k] + share * w[DK * n + k],
-        w[Q * n + k] + share * w[DQ * n + k],
-    )
-
-
-@compiled(error_model="numpy")
-def _rates(w, n, k, driver, coil_c, body_c):  # type: ignore[no-untyped-def]
-    """As `thermal_element._rates`."""
-    resistance, capacity, loss = _part(w, n, k)
-    coil, body, square, power = driver_rates(driver, w[V * n + k], None, resistance, coil_c, body_c)
-    return (power - loss) / capacity, coil, body, square, power
+def _rates(w, n, k, parts, driver, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
+    """Those of one run, at these temperatures."""
+    lines, first_rows, last_rows = parts
+    return all_rates((lines, first_rows[k], last_rows[k]), driver, w[V * n + k], None, part_k, coil_c, body_c)
 
 
 @compiled(error_model="numpy")
@@ -184,35 +150,43 @@ def _aim(w, n, k, h, part, coil, body):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def _begin(w, n, voltage, frame_s, driver):  # type: ignore[no-untyped-def]
-    """A frame's voltage and steps; the most steps of any run."""
-    speed, most = driver_speed(driver), 1.0
+def _begin(w, n, voltage, frame_s, parts, driver):  # type: ignore[no-untyped-def]
+    """A frame's voltage, its first rates, and its steps; the most steps of any run."""
+    most = 1
     for k in range(n):
         w[V * n + k] = 0.0 if w[OPEN * n + k] > 0.0 else voltage
-        resistance, capacity, loss = _part(w, n, k)
-        power = current_square(driver, w[V * n + k], None, resistance, w[C * n + k]) * resistance
-        rate = 4.0 * max(power, loss) / (capacity * w[P * n + k])
-        w[STEPS * n + k] = 1.0 + math.floor(frame_s * max(rate, speed) / STEP_SHARE)
         w[SQUARES * n + k], w[ENERGY * n + k] = 0.0, 0.0
-        most = max(most, w[STEPS * n + k])
-    return int(most)
+        steps = steps_in_frame(driver, _first_rates(w, n, k, parts, driver), frame_s)
+        w[STEPS * n + k] = steps
+        most = max(most, steps)
+    return most
 
 
 @compiled(error_model="numpy")
-def _first_stage(w, n, step, frame_s, driver):  # type: ignore[no-untyped-def]
-    for k in range(n):
-        # A run that needs fewer steps stands still for the rest.
-        dt = frame_s / w[STEPS * n + k] if step < w[STEPS * n + k] else 0.0
-        part, coil, body, square, power = _rates(w, n, k, driver, w[C * n + k], w[B * n + k])
-        w[DT * n + k] = dt
-        w[S1 * n + k], w[S2 * n + k], w[S3 * n + k], w[S4 * n + k], w[S5 * n + k] = part, coil, body, square, power
-        _aim(w, n, k, dt / 2.0, part, coil, body)
+def _first_rates(w, n, k, parts, driver):  # type: ignore[no-untyped-def]
+    """Rates where a step begins; the part's speed."""
+    part, coil, body, square, power, speed = _rates(w, n, k, parts, driver, w[P * n + k], w[C * n + k], w[B * n + k])
+    w[S1 * n + k], w[S2 * n + k], w[S3 * n + k], w[S4 * n + k], w[S5 * n + k] = part, coil, body, square, power
+    return speed
 
 
 @compiled(error_model="numpy")
-def _middle_stage(w, n, share, driver):  # type: ignore[no-untyped-def]
+def _first_stage(w, n, step, most, frame_s, parts, driver):  # type: ignore[no-untyped-def]
     for k in range(n):
-        part, coil, body, square, power = _rates(w, n, k, driver, w[CC * n + k], w[BB * n + k])
+        w[DT * n + k] = frame_s
+        if most > 1:  # seldom: so that most frames need not wait for the speed to be known
+            # A run that needs fewer steps stands still for the rest.
+            w[DT * n + k] = frame_s / w[STEPS * n + k] if step < w[STEPS * n + k] else 0.0
+        if step > 0:
+            _first_rates(w, n, k, parts, driver)
+        _aim(w, n, k, w[DT * n + k] / 2.0, w[S1 * n + k], w[S2 * n + k], w[S3 * n + k])
+
+
+@compiled(error_model="numpy")
+def _middle_stage(w, n, share, parts, driver):  # type: ignore[no-untyped-def]
+    for k in range(n):
+        at = w[PP * n + k], w[CC * n + k], w[BB * n + k]
+        part, coil, body, square, power, _ = _rates(w, n, k, parts, driver, *at)
         w[S1 * n + k] += 2.0 * part
         w[S2 * n + k] += 2.0 * coil
         w[S3 * n + k] += 2.0 * body
@@ -222,9 +196,10 @@ def _middle_stage(w, n, share, driver):  # type: ignore[no-untyped-def]
 
 
 @compiled(error_model="numpy")
-def _last_stage(w, n, driver):  # type: ignore[no-untyped-def]
+def _last_stage(w, n, parts, driver):  # type: ignore[no-untyped-def]
     for k in range(n):
-        part, coil, body, square, power = _rates(w, n, k, driver, w[CC * n + k], w[BB * n + k])
+        at = w[PP * n + k], w[CC * n + k], w[BB * n + k]
+        part, coil, body, square, power, _ = _rates(w, n, k, parts, driver, *at)
         s = w[DT * n + k] / 6.0
         w[P * n + k] += s * (w[S1 * n + k] + part)
         w[C * n + k] += s * (w[S2 * n + k] + coil)
@@ -244,14 +219,13 @@ def _melt(w, n, step, frame, fails_at_k, failed):  # type: ignore[no-untyped-def
 
 
 @compiled(error_model="numpy")
-def _end(w, n, frame, frame_s, table, first_rows, last_rows, traces, failed):  # type: ignore[no-untyped-def]
+def _end(w, n, frame, frame_s, parts, traces, failed):  # type: ignore[no-untyped-def]
     """Age the parts by a frame, and note what it came to."""
+    lines, first_rows, last_rows = parts
     for k in range(n):
-        position = (w[P * n + k] - GRID_FROM_K) * GRID_STEPS_PER_K
-        row = min(max(int(position), 0), last_rows[k])
-        share = position - row
-        i = (first_rows[k] + row) * _COLUMNS
-        w[AGE * n + k] += (table[i + 6] + share * table[i + 7]) * frame_s
+        at = first_of_lines(first_rows[k], last_rows[k], w[P * n + k])
+        resistance, ageing = resistance_and_ageing(lines, at, w[P * n + k])
+        w[AGE * n + k] += ageing * frame_s
         if w[AGE * n + k] >= 1.0 and w[OPEN * n + k] == 0.0:
             failed[k], w[OPEN * n + k] = frame, 1.0
         if w[OPEN * n + k] > 0.0:
@@ -259,7 +233,7 @@ def _end(w, n, frame, frame_s, table, first_rows, last_rows, traces, failed):  #
         traces[k, 0, frame] = math.sqrt(w[SQUARES * n + k] / frame_s)
         traces[k, 1, frame] = w[C * n + k]
         traces[k, 2, frame] = w[B * n + k]
-        traces[k, 3, frame] = table[i] + share * table[i + 1]
+        traces[k, 3, frame] = resistance
         traces[k, 4, frame] = w[ENERGY * n + k] / frame_s
         traces[k, 5, frame] = w[P * n + k]
 
@@ -269,25 +243,21 @@ def _stepper(n: int) -> Any:
     """The loop for a count of runs, which is a constant to the compiler."""
 
     @compiled(error_model="numpy")
-    def frames(source, frame_s, table, first_rows, last_rows, fails_at_k, driver, states, traces, failed):  # type: ignore[no-untyped-def]
+    def frames(source, frame_s, parts, fails_at_k, driver, states, traces, failed):  # type: ignore[no-untyped-def]
         w = np.zeros(_SIZE * n)
         for k in range(n):
             w[P * n + k], w[C * n + k], w[B * n + k], w[AGE * n + k] = states[k]
             if w[AGE * n + k] >= 1.0:
                 failed[k], w[OPEN * n + k] = 0, 1.0
         for frame in range(len(source)):
-            _look_up(w, n, P, table, first_rows, last_rows)
-            for step in range(_begin(w, n, np.float64(source[frame]), frame_s, driver)):
-                if step > 0:
-                    _look_up(w, n, P, table, first_rows, last_rows)
-                _first_stage(w, n, step, frame_s, driver)
+            most = _begin(w, n, np.float64(source[frame]), frame_s, parts, driver)
+            for step in range(most):
+                _first_stage(w, n, step, most, frame_s, parts, driver)
                 for share in (0.5, 1.0):  # of a step, up to where the next rates are asked for
-                    _look_up(w, n, PP, table, first_rows, last_rows)
-                    _middle_stage(w, n, share, driver)
-                _look_up(w, n, PP, table, first_rows, last_rows)
-                _last_stage(w, n, driver)
+                    _middle_stage(w, n, share, parts, driver)
+                _last_stage(w, n, parts, driver)
                 _melt(w, n, step, frame, fails_at_k, failed)
-            _end(w, n, frame, frame_s, table, first_rows, last_rows, traces, failed)
+            _end(w, n, frame, frame_s, parts, traces, failed)
         for k in range(n):
             states[k, 0], states[k, 1], states[k, 2], states[k, 3] = (
                 w[P * n + k],

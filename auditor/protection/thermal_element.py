@@ -22,7 +22,6 @@ from auditor.protection.contract import Failure, Run, ThermalState
 from auditor.protection.series_part import (
     STEP_SHARE,
     check_finite,
-    current_square,
     driver_constants,
     driver_rates,
     driver_speed,
@@ -44,6 +43,7 @@ GRID_FROM_K = 200.0
 GRID_STEP_K = 5.0
 GRID_STEPS_PER_K = 1.0 / GRID_STEP_K
 TRACES = 6
+LINE_VALUES = 8  # of a row: four lines
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,6 +73,21 @@ class ThermalElement:
         temp_k = np.arange(GRID_FROM_K, fails_at_k + 4 * GRID_STEP_K, GRID_STEP_K)
         columns = [curve(temp_k) for curve in (resistance_ohm, heat_capacity_j_per_k, loss_w, ageing_per_s)]
         return cls(table=np.stack(columns, axis=1), fails_at_k=fails_at_k, ambient_temp_k=ambient_temp_k)
+
+    @property
+    def lines(self) -> NDArray[np.float64]:
+        """What the compiled loops take: of each row the straight lines that lead to the next one, one behind the other.
+
+        Of each column where the line meets 0 K, and its rise for each kelvin.
+        """
+        rise = np.diff(self.table, axis=0, append=self.table[-1:]) / GRID_STEP_K
+        grid_k = GRID_FROM_K + GRID_STEP_K * np.arange(len(self.table))
+        return np.stack([self.table - rise * grid_k[:, None], rise], axis=2).reshape(-1)
+
+    @property
+    def last_row(self) -> int:
+        """The row whose lines go on beyond the last."""
+        return len(self.table) - 2
 
     @classmethod
     def wire(cls, ambient_temp_k: float) -> ThermalElement:
@@ -118,7 +133,8 @@ def run(
     source = np.ascontiguousarray(source_rms_v, dtype=np.float32)
     traces = np.empty((TRACES, len(source)), dtype=np.float32)
     rows = rows_of(division)
-    failed = _frames(source, rows, frame_s, element.table, element.fails_at_k, driver_constants(network), state, traces)
+    part = (element.lines, 0, element.last_row)
+    failed = _frames(source, rows, frame_s, part, element.fails_at_k, driver_constants(network), state, traces)
     return finished(element, network, frame_s, state, traces, failed=failed, destroyed=destroyed, division=division)
 
 
@@ -172,34 +188,56 @@ def _failure(element: ThermalElement, at_s: float, part_k: NDArray[np.float32], 
 
 
 @compiled(error_model="numpy")
-def _look_up(table, temp_k):  # type: ignore[no-untyped-def]
-    position = (temp_k - GRID_FROM_K) * GRID_STEPS_PER_K
-    row = min(max(int(position), 0), table.shape[0] - 2)
-    share = position - row
+def first_of_lines(first_row, last_row, temp_k):  # type: ignore[no-untyped-def]
+    """Where the lines of a part at a temperature begin; `first_row` is where the part's own begin."""
+    row = min(max(int((temp_k - GRID_FROM_K) * GRID_STEPS_PER_K), 0), last_row)
+    return (first_row + row) * LINE_VALUES
+
+
+@compiled(error_model="numpy")
+def curves(lines, at, temp_k):  # type: ignore[no-untyped-def]
+    """Resistance [ohm], heat capacity [J/K] and loss [W] at a temperature, from the lines that begin at `at`."""
     # Single elements, not rows: a view of a row would cost more than the interpolation.
     return (
-        table[row, 0] + share * (table[row + 1, 0] - table[row, 0]),
-        table[row, 1] + share * (table[row + 1, 1] - table[row, 1]),
-        table[row, 2] + share * (table[row + 1, 2] - table[row, 2]),
-        table[row, 3] + share * (table[row + 1, 3] - table[row, 3]),
+        lines[at] + temp_k * lines[at + 1],
+        lines[at + 2] + temp_k * lines[at + 3],
+        lines[at + 4] + temp_k * lines[at + 5],
     )
 
 
 @compiled(error_model="numpy")
-def _rates(table, driver, voltage, row, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
-    """Rates of the three temperatures, then terminal voltage squared and the part's power."""
-    resistance, capacity, loss, _ = _look_up(table, part_k)
-    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, row, resistance, coil_c, body_c)
-    return (part_power - loss) / capacity, coil_rate, body_rate, square, part_power
+def resistance_and_ageing(lines, at, temp_k):  # type: ignore[no-untyped-def]
+    """Resistance [ohm] and ageing [1/s]."""
+    return lines[at] + temp_k * lines[at + 1], lines[at + 6] + temp_k * lines[at + 7]
 
 
 @compiled(error_model="numpy")
-def _step(table, driver, voltage, row, part_k, coil_c, body_c, dt):  # type: ignore[no-untyped-def]
-    a = _rates(table, driver, voltage, row, part_k, coil_c, body_c)
+def all_rates(part, driver, voltage, row, part_k, coil_c, body_c):  # type: ignore[no-untyped-def]
+    """Rates of the three temperatures, terminal voltage squared, the part's power, and the part's speed [1/s].
+
+    The speed is 4 P / (C T), for radiation goes with the fourth power of temperature.
+    """
+    lines, first_row, last_row = part
+    resistance, capacity, loss = curves(lines, first_of_lines(first_row, last_row, part_k), part_k)
+    coil_rate, body_rate, square, part_power = driver_rates(driver, voltage, row, resistance, coil_c, body_c)
+    # The reciprocal is there before the power is, so that nothing waits for this division.
+    part_rate = (part_power - loss) * (1.0 / capacity)
+    return part_rate, coil_rate, body_rate, square, part_power, 4.0 * max(part_power, loss) / (capacity * part_k)
+
+
+@compiled(error_model="numpy")
+def steps_in_frame(driver, part_speed, frame_s):  # type: ignore[no-untyped-def]
+    """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
+    return 1 + int(frame_s * max(part_speed, driver_speed(driver)) / STEP_SHARE)
+
+
+@compiled(error_model="numpy")
+def _step(part, driver, voltage, row, part_k, coil_c, body_c, a, dt):  # type: ignore[no-untyped-def]
+    """One step from where the rates are `a`."""
     h = dt / 2.0
-    b = _rates(table, driver, voltage, row, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
-    c = _rates(table, driver, voltage, row, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
-    d = _rates(table, driver, voltage, row, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
+    b = all_rates(part, driver, voltage, row, part_k + h * a[0], coil_c + h * a[1], body_c + h * a[2])
+    c = all_rates(part, driver, voltage, row, part_k + h * b[0], coil_c + h * b[1], body_c + h * b[2])
+    d = all_rates(part, driver, voltage, row, part_k + dt * c[0], coil_c + dt * c[1], body_c + dt * c[2])
     s = dt / 6.0
     return (
         part_k + s * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0]),
@@ -211,17 +249,8 @@ def _step(table, driver, voltage, row, part_k, coil_c, body_c, dt):  # type: ign
 
 
 @compiled(error_model="numpy")
-def _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s):  # type: ignore[no-untyped-def]
-    """As many steps as the fastest change of temperature in this frame calls for, in the part or in the driver."""
-    resistance, capacity, loss, _ = _look_up(table, part_k)
-    power = current_square(driver, voltage, row, resistance, coil_c) * resistance
-    # Radiation goes with the fourth power of temperature: rate = 4 P / (C T).
-    part_rate = 4.0 * max(power, loss) / (capacity * part_k)
-    return 1 + int(frame_s * max(part_rate, driver_speed(driver)) / STEP_SHARE)
-
-
-@compiled(error_model="numpy")
-def _frames(source, rows, frame_s, table, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
+def _frames(source, rows, frame_s, part, fails_at_k, driver, state, traces):  # type: ignore[no-untyped-def]
+    lines, first_row, last_row = part
     part_k, coil_c, body_c, age = state
     failed = -1
     if age >= 1.0:
@@ -229,20 +258,24 @@ def _frames(source, rows, frame_s, table, fails_at_k, driver, state, traces):  #
     for frame in range(len(source)):
         voltage = np.float64(source[frame]) if failed < 0 else 0.0
         row = row_of(rows, frame)
-        steps = _steps_in_frame(table, driver, voltage, row, part_k, coil_c, frame_s)
+        rates = all_rates(part, driver, voltage, row, part_k, coil_c, body_c)
+        steps = steps_in_frame(driver, rates[5], frame_s)
+        dt = frame_s
+        if steps > 1:  # seldom: so that most frames need not wait for the speed to be known
+            dt = frame_s / steps
         squares = 0.0
         energy = 0.0
-        for _ in range(steps):
-            part_k, coil_c, body_c, square, heat = _step(
-                table, driver, voltage, row, part_k, coil_c, body_c, frame_s / steps
-            )
+        for step in range(steps):
+            if step > 0:
+                rates = all_rates(part, driver, voltage, row, part_k, coil_c, body_c)
+            part_k, coil_c, body_c, square, heat = _step(part, driver, voltage, row, part_k, coil_c, body_c, rates, dt)
             squares += square
             energy += heat
             if part_k >= fails_at_k:
                 part_k = fails_at_k  # it melts here, and what would heat it further is cut off
                 voltage = 0.0
                 failed = frame if failed < 0 else failed
-        resistance, _, _, ageing = _look_up(table, part_k)
+        resistance, ageing = resistance_and_ageing(lines, first_of_lines(first_row, last_row, part_k), part_k)
         age += ageing * frame_s
         if failed < 0 and age >= 1.0:
             failed = frame

@@ -193,8 +193,8 @@ def test_killed_while_a_record_is_written(count: int, folder: Path) -> None:
     [
         ("auditor.chain.play", "_pass", "before", 1),
         ("auditor.chain.play", "_pass", "after", 1),
-        ("auditor.pipeline", "judge", "before", 1),
-        ("auditor.pipeline", "judge", "after", 1),
+        ("auditor.pipeline", "_judged", "before", 1),
+        ("auditor.pipeline", "_judged", "after", 1),
         ("auditor.store.vault", "Vault.put", "before", 1),
     ],
 )

@@ -9,6 +9,7 @@ from auditor.chain.play import Played, play
 from auditor.judgement.examine import at_ends
 from auditor.judgement.margin import Line, margin
 from auditor.judgement.worst import worst_of
+from auditor.protection import within_tolerance
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -22,13 +23,12 @@ def louder(system: Rig, gain_db: float) -> Rig:
 
 
 def lines_of(played: Played, system: Rig) -> list[Line]:
-    """Every channel with each end of the part's tolerance, or with the part itself where it has none."""
+    """Every channel, with both ends of the part's tolerance or with the part itself where it has none."""
     found = []
     for feed in played.feeds:
         ends = at_ends(feed.frames, system)
-        found += [Line(feed=feed, rig=end.rig, excess=end.excess) for end in ends]
-        if not ends:
-            found.append(Line(feed=feed, rig=system, excess=worst_of(feed.frames, system).excess(system)))
+        excess = max((end.excess for end in ends), default=worst_of(feed.frames, system).excess(system))
+        found.append(Line(feed=feed, rig=system, parts=within_tolerance(system.protection), excess=excess))
     return found
 
 

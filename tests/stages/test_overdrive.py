@@ -20,7 +20,7 @@ from auditor.chain.crossover import high_pass_poles
 from auditor.chain.ladder import LadderBuilder
 from auditor.chain.overdrive import OverdriveLadder, WishedRow
 from auditor.chain.splitter import HfFrames, split
-from auditor.judgement.look import NEAR_DB
+from auditor.judgement.peaks import NEAR_DB
 from tests.published.models import crossover
 from tests.stages.signals import Samples, demo_clip, level_db, music, overall_rms
 

@@ -317,6 +317,22 @@ def test_two_by_two_has_the_cold_resistance_of_one() -> None:
     assert four.cold_resistance_ohm == pytest.approx(one.cold_resistance_ohm, rel=1e-9)
 
 
+def test_the_lines_of_a_part_go_through_its_table_and_on_beyond_its_ends() -> None:
+    grid_k = thermal_element.GRID_FROM_K + thermal_element.GRID_STEP_K * np.arange(5)
+    element = thermal_element.ThermalElement(
+        table=np.stack([grid_k, grid_k**2, grid_k**3, 1e-9 * grid_k**4], axis=1), fails_at_k=1e9, ambient_temp_k=293.15
+    )
+    curves, ends_k = element.table, (grid_k[0] - 3.0, grid_k[-1] + 3.0)
+    for temp_k in (*ends_k, *np.linspace(grid_k[0], grid_k[-1], 50)):
+        at = thermal_element.first_of_lines(0, element.last_row, temp_k)
+        resistance, ageing = thermal_element.resistance_and_ageing(element.lines, at, temp_k)
+        found = (*thermal_element.curves(element.lines, at, temp_k), ageing)
+        row = min(max(int((temp_k - grid_k[0]) // thermal_element.GRID_STEP_K), 0), 3)
+        share = (temp_k - grid_k[row]) / thermal_element.GRID_STEP_K
+        np.testing.assert_allclose(found, curves[row] + share * (curves[row + 1] - curves[row]), rtol=1e-12)
+        assert resistance == found[0]
+
+
 def test_a_part_of_no_resistance_is_no_part() -> None:
     system, volts = rig(), dance_source()
     network = CoilNetwork.of(system.driver, system.site.ambient_temp_c)

@@ -16,8 +16,9 @@ from auditor.chain.splitter import split
 from auditor.division import Division
 from auditor.judgement import margin as margin_module
 from auditor.judgement.look import look_at
-from auditor.judgement.margin import TrialChannel
+from auditor.judgement.margin import TrialChannel, trial_channel
 from auditor.judgement.sketch import merged
+from auditor.protection import UNPROTECTED, within_tolerance
 from auditor.rig import Rig
 from tests.stages.lines import excess_db, lines_of, louder, margin_of
 from tests.stages.signals import DEMO, demo_path
@@ -92,6 +93,44 @@ def test_all_frames_are_simulated_hardly_more_than_once_each(monkeypatch: pytest
     lines = lines_of(track, system)
     margin_module.margin(lines)
     assert looks[len(track.feeds[0].frames.rms_v)] <= 2 * len(lines)
+
+
+@pytest.mark.parametrize("gain_db", [3.0, 8.0])
+@pytest.mark.parametrize("start", ["03", "04"])
+def test_rows_put_into_a_run_give_what_another_run_would(start: str, gain_db: float) -> None:
+    system, feed = demo_rig(8.0), played(start, 8.0).feeds[0]
+    channel = trial_channel(feed, system, within_tolerance(system.protection))
+    before = channel.looked(gain_db)
+    assert channel.read_rows(before.loudest_rows, gain_db)
+    again, anew = channel.looked_again(before, gain_db), channel.looked(gain_db)
+    assert again.excess == anew.excess
+    assert again.loudest_rows == anew.loudest_rows
+    assert again.loudest_rows != before.loudest_rows
+
+
+@pytest.mark.parametrize("most", [12, 20])
+def test_where_more_rows_are_high_than_are_kept_there_is_another_run(
+    most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("auditor.judgement.peaks._MOST_ROWS", most)
+    monkeypatch.setattr("auditor.judgement.ratings.STRETCH_FRAMES", 1 << 8)
+    system, feed = demo_rig(8.0), played("04", 8.0).feeds[0]
+    channel = trial_channel(feed, system, [UNPROTECTED])
+    look, runs = channel.looked(8.0), 0
+    while channel.read_rows(look.loudest_rows, 8.0):
+        runs += look.again(channel.by_part(8.0)) is None
+        look, anew = channel.looked_again(look, 8.0), channel.looked(8.0)
+        assert (look.excess, look.loudest_rows) == (anew.excess, anew.loudest_rows)
+    assert runs > 0
+
+
+@pytest.mark.parametrize("gain_db", [-12.0, 0.0, 8.0])
+def test_both_ends_at_once_are_the_worse_of_each(gain_db: float) -> None:
+    system, feed = demo_rig(8.0), played("04", 8.0).feeds[0]
+    parts = within_tolerance(system.protection)
+    alone = [trial_channel(feed, system, [part]).excess(gain_db) for part in parts]
+    assert alone[0] != alone[1]
+    assert trial_channel(feed, system, parts).excess(gain_db) == max(alone)
 
 
 @pytest.mark.parametrize("gain_db", [-6.0, 2.5, 11.0])
