@@ -53,7 +53,7 @@ class ChannelLook(Look):
         return cls(excess, rows.loudest, rig=rig, only=only, worsts=worsts, rows=rows)
 
     def again(self, part_of: Callable[[int, int], HfFrames]) -> ChannelLook | None:
-        """The same once rows among the loudest have been read: the frames differ from those before in their peaks.
+        """The same once rows among the loudest have been read: frames differ from those before in their peaks.
 
         None where more rows belong among the loudest than are kept.
         """

@@ -180,11 +180,11 @@ class TrialChannel(Trial):
         return bool(self._ladder.onset_db.min(initial=math.inf) < max(gain_db, 0.0))
 
     def looked(self, gain_db: float) -> Look:
-        return self.look(self._feed.frames, self._before, part_of=self._by_part(gain_db))[0]
+        return self.look(self._feed.frames, self._before, part_of=self.by_part(gain_db))[0]
 
     def looked_again(self, look: Look, gain_db: float) -> Look:
         assert isinstance(look, ChannelLook)
-        return look.again(self._by_part(gain_db)) or self.looked(gain_db)
+        return look.again(self.by_part(gain_db)) or self.looked(gain_db)
 
     def look(
         self,
@@ -195,9 +195,10 @@ class TrialChannel(Trial):
     ) -> tuple[ChannelLook, tuple[Before, ...]]:
         """Run frames of this channel through each part; what is seen, and what they leave to what is played next."""
         ladder = self._feed.ladder
-        rows = FRAMES_PER_ROW if ladder is None else ladder.frames_per_row
-        only = self._only
-        return look_at(frames, self._rig, self._parts, before, only=only, frames_per_row=rows, part_of=part_of)
+        frames_per_row = FRAMES_PER_ROW if ladder is None else ladder.frames_per_row
+        return look_at(
+            frames, self._rig, self._parts, before, only=self._only, frames_per_row=frames_per_row, part_of=part_of
+        )
 
     def excesses(self, gain_db: float) -> dict[Cause, float]:
         """Excess of each quantity at a gain change, without the guard [dB]; of one part."""
@@ -206,7 +207,7 @@ class TrialChannel(Trial):
         return worst_of(self.frames(gain_db), rig, before=before).excesses(rig)
 
     def energies_v2(self, gain_db: float) -> tuple[float, float]:
-        frames, part_of = self._feed.frames, self._by_part(gain_db)
+        frames, part_of = self._feed.frames, self.by_part(gain_db)
         firsts = range(0, len(frames.rms_v), STRETCH_FRAMES)
         return _energy_v2(frames.rms_v), sum(_energy_v2(part_of(first, STRETCH_FRAMES).rms_v) for first in firsts)
 
@@ -214,7 +215,8 @@ class TrialChannel(Trial):
         """HF frames at a gain change."""
         return self._ladder.frames_at(self._feed.frames, gain_db, self._exact_rows)
 
-    def _by_part(self, gain_db: float) -> Callable[[int, int], HfFrames]:
+    def by_part(self, gain_db: float) -> Callable[[int, int], HfFrames]:
+        """The same for some of them at a time, whose first one and count are asked for."""
         return self._ladder.by_part(self._feed.frames, gain_db, self._exact_rows)
 
     @property

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.judgement.ratings import STRETCH_FRAMES, peak_power_w
+from auditor.judgement.ratings import peak_power_w
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -70,15 +70,19 @@ class HighRows:
         return self.dropped_w == 0.0 or self.dropped_w <= self.loudest[-1][0]
 
     def again(self, part_of: Callable[[int, int], HfFrames], rig: Rig) -> HighRows:
-        """The same with other peaks, in some of these rows only; `part_of` gives the frames of a stretch."""
-        count = self.power_w.shape[2]
-        per_stretch = STRETCH_FRAMES // count
-        stretch = self.number // per_stretch
-        found = [np.empty((1, 0, count), dtype=np.float32)]
-        for each in np.unique(stretch).tolist():
-            part = part_of(each * STRETCH_FRAMES, STRETCH_FRAMES)
-            found.append(_of_rows(part.peak_v[None], self.number[stretch == each] - each * per_stretch, count))
-        peak_v = np.concatenate(found, axis=1)
+        """The same with the peaks of frames that differ from those before in the peaks of some of these rows only.
+
+        Parameters
+        ----------
+        part_of : callable
+            Given a first frame and a count, these frames.
+        rig : Rig
+        """
+        frames_per_row = self.power_w.shape[2]
+        peak_v = np.zeros(self.power_w.shape[1:], dtype=np.float32)
+        for place, row in enumerate(self.number):
+            here_v = part_of(int(row) * frames_per_row, frames_per_row).peak_v
+            peak_v[place, : len(here_v)] = here_v
         return replace(self, power_w=peak_power_w(peak_v * self.share, rig))
 
     def joined(self, later: HighRows) -> HighRows:

@@ -113,13 +113,12 @@ def test_where_more_rows_are_high_than_are_kept_there_is_another_run(
     most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("auditor.judgement.peaks._MOST_ROWS", most)
-    for module in ("ratings", "peaks"):
-        monkeypatch.setattr(f"auditor.judgement.{module}.STRETCH_FRAMES", 1 << 8)
+    monkeypatch.setattr("auditor.judgement.ratings.STRETCH_FRAMES", 1 << 8)
     system, feed = demo_rig(8.0), played("04", 8.0).feeds[0]
     channel = trial_channel(feed, system, [UNPROTECTED])
     look, runs = channel.looked(8.0), 0
     while channel.read_rows(look.loudest_rows, 8.0):
-        runs += look.again(channel._by_part(8.0)) is None
+        runs += look.again(channel.by_part(8.0)) is None
         look, anew = channel.looked_again(look, 8.0), channel.looked(8.0)
         assert (look.excess, look.loudest_rows) == (anew.excess, anew.loudest_rows)
     assert runs > 0
