@@ -41,6 +41,8 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
         sound = _opened(path)
         is_done = False
         try:
+            # From the beginning: libsndfile gives wrong samples of an MP3 file after a seek to near where it stands.
+            sound.seek(0)
             sound.seek(start)
             samples: NDArray[np.float32] = sound.read(length, dtype="float32", always_2d=True)
             is_done = True

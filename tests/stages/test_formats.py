@@ -98,6 +98,18 @@ def test_a_stretch_read_again_is_what_was_read_first(folder: Path, form: Format)
             np.testing.assert_array_equal(found, expected, err_msg=f"at {start}")
 
 
+@pytest.mark.parametrize("name", [name for name, form in ALL.items() if form not in PYAV])
+def test_stretches_near_one_another_are_what_was_read_first(folder: Path, name: str) -> None:
+    programme = decode.inspect(made(folder, name))
+    whole = np.concatenate(list(decode.blocks(programme, decode.Finding())))
+    steps = np.random.default_rng(5).integers(-3_000, 6_000, 60)
+    length = 2_500
+    for start in np.abs(np.cumsum(steps)) % (len(whole) - length):
+        found = decode.read_again(programme, 1, int(start), length)
+        assert found is not None
+        np.testing.assert_array_equal(found, whole[start : start + length, 1], err_msg=f"at {start}")
+
+
 def test_where_decoding_leaves_no_trace_a_seek_will_do(folder: Path) -> None:
     programme = decode.inspect(made(folder, "ALAC in M4A, 24 bit"))
     length = sum(map(len, decode.blocks(programme, decode.Finding())))
