@@ -21,7 +21,7 @@ from auditor.units import SILENCE_DB, power_to_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from concurrent.futures import Executor
+    from concurrent.futures import Executor, Future
 
     from auditor.audit_types import Cause
     from auditor.judgement.look import Look
@@ -74,13 +74,22 @@ def _margins(
 ) -> list[tuple[float, Cause]]:
     """Those of several trials, side by side.
 
-    Where the limit most often is found, no core idles: there the others are worked out beside them, and remember it.
+    Where the limit most often is found, at a guess or a step from it, no core idles: there the others are worked out
+    beside them, and remember it.
     """
-    nears_db = list(pool.map(lambda trial, guess_db: trial.near_db(guess_db), trials, guesses_db))
-    jobs = [pool.submit(trial.margin, *given) for trial, *given in zip(trials, starts, nears_db, strict=True)]
-    likely_db = min((near_db for near_db in nears_db if near_db is not None), default=None)
-    if likely_db is not None:
-        wait([pool.submit(trial.excess, likely_db) for trial in beside])
+
+    def look(others: Sequence[Trial], likely_db: Sequence[float | None]) -> list[Future[Excess]]:
+        known_db = [each for each in likely_db if each is not None]
+        return [pool.submit(trial.excess, min(known_db)) for trial in others] if known_db else []
+
+    near_jobs = [pool.submit(trial.near_db, guess_db) for trial, guess_db in zip(trials, guesses_db, strict=True)]
+    wait(look(beside[: max(THREADS - len(trials), 0)], guesses_db))
+    nears_db = [job.result() for job in near_jobs]
+    jobs = [
+        pool.submit(trial.margin, start, near_db)
+        for trial, start, near_db in zip(trials, starts, nears_db, strict=True)
+    ]
+    wait(look(beside, nears_db))
     return [found for job in jobs if (found := job.result()) is not None]
 
 
