@@ -6,7 +6,6 @@ Only click is imported here: help, usage errors and bad rig files answer at once
 from __future__ import annotations
 
 import atexit
-import atexit
 import gc
 import io
 import os

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from auditor.errors import ProgrammeError
 from auditor.programme import kept_open
-from auditor.programme.header import inspect, open_sound
+from auditor.programme.header import Sound, inspect, open_sound, stand_at
 from auditor.programme.sound_file import Finding, Programme
 from auditor.units import db_to_amplitude
 
@@ -31,7 +31,6 @@ _BLOCKS_AHEAD = 2
 LARGEST_SAMPLE = 1e6  # +120 dBFS: no recording goes there, and volts made of it would leave single precision
 _HELD_BY_LIST_ALONE = 2  # references: the list's, and that of whoever asks
 _SLACK_S = 0.1  # headers are out by a few bytes, and MP3 lengths by a few frames, without any sound missing
-_SEEK_FAILED = 39  # how a FLAC file without a length ends: soundfile seeks after every read
 
 
 def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float32]]:
@@ -153,8 +152,7 @@ def _read(
         written = np.flatnonzero(~np.isnan(block).all(axis=1))
         if len(written):
             ready.put(block[: written[-1] + 1])
-        ended = programme.declared_length is None and getattr(error, "code", None) == _SEEK_FAILED
-        ready.put(None if ended else error)
+        ready.put(error)
 
 
 def _free(used: list[NDArray[np.float32]], shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -166,10 +164,10 @@ def _free(used: list[NDArray[np.float32]], shape: tuple[int, int]) -> NDArray[np
     return used[-1]
 
 
-def _go_to(first: int, sound: soundfile.SoundFile, shape: tuple[int, int], *, is_seekable: bool) -> None:
+def _go_to(first: int, sound: Sound, shape: tuple[int, int], *, is_seekable: bool) -> None:
     """Pass over what is before the cut; where the file does not know its own length, by reading it."""
     if is_seekable and first:
-        sound.seek(first)
+        stand_at(sound, first)
         return
     while first > 0 and (read := len(sound.read(out=np.empty((min(first, shape[0]), shape[1]), dtype=np.float32)))):
         first -= read

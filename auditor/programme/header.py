@@ -19,6 +19,8 @@ from auditor.programme.sound_file import Programme
 
 _BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
 _HEADROOM_DB = 12.0
+_MP3_RUN_UP = 12 * 1152  # samples: a dozen of its frames
+MP3_NEAR = 2 * _MP3_RUN_UP
 _COPY_HINT = "copy or export it again from its source"
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4_000, 768_000  # below, the loudness filters are undefined and no HF is left
@@ -116,10 +118,44 @@ def _cut(programme: Programme, entry: Entry) -> Programme:
     )
 
 
-def open_sound(path: str) -> soundfile.SoundFile:
+class Sound(soundfile.SoundFile):  # type: ignore[misc]
+    """A file that is read from where it stands.
+
+    soundfile seeks to where it is after every read, unless a file cannot be sought in. Of an MP3 file at low bit rates
+    libsndfile then gives wrong samples (`stand_at`), some 50 ms of each block.
+    """
+
+    def seekable(self) -> bool:
+        return False
+
+
+def open_sound(path: str) -> Sound:
     """Open what libsndfile reads."""
     # As bytes: a name need not be valid UTF-8, and soundfile insists on that of text.
-    return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+    return Sound(path if os.name == "nt" else os.fsencode(path))
+
+
+def stand_at(sound: Sound, sample: int) -> None:
+    """Go to a place in a file, so that what is read from there on is what a reading from the beginning would give.
+
+    A frame of an MP3 file may begin in those before it, as many as nine at low bit rates; libsndfile decodes from where
+    the seek leads, and gives other samples until it has caught up. Where a seek leads to near the place at which it
+    stands, it gives wrong ones altogether. So it comes from afar, and some frames ahead.
+
+    Parameters
+    ----------
+    sound : Sound
+        Just opened, where the place is less than `MP3_NEAR` from the beginning.
+    sample : int
+    """
+    if sound.format != "MP3":
+        sound.seek(sample)
+    elif sample < MP3_NEAR:
+        sound.read(sample, dtype="float32")
+    else:
+        sound.seek(0)
+        sound.seek(sample - _MP3_RUN_UP)
+        sound.read(_MP3_RUN_UP, dtype="float32")
 
 
 def _declared_length(sound: soundfile.SoundFile) -> int | None:

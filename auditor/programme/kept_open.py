@@ -11,17 +11,16 @@ import threading
 from dataclasses import dataclass
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
-from auditor.programme.header import open_sound
+from auditor.programme.header import MP3_NEAR, Sound, open_sound, stand_at
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Open:
     path: str
     state: tuple[int, int, int]  # of the file: another one in its place is opened anew
-    sound: soundfile.SoundFile
+    sound: Sound
 
 
 _DEPENDS_ON_WHAT_WAS_READ = "OGG"  # after a seek in an Ogg file the first samples are not those of a file just opened
@@ -38,12 +37,12 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
         If the file is not there any more, or cannot be read there.
     """
     with _lock:
+        if start < MP3_NEAR:
+            _close()
         sound = _opened(path)
         is_done = False
         try:
-            # From the beginning: libsndfile gives wrong samples of an MP3 file after a seek to near where it stands.
-            sound.seek(0)
-            sound.seek(start)
+            stand_at(sound, start)
             samples: NDArray[np.float32] = sound.read(length, dtype="float32", always_2d=True)
             is_done = True
         finally:
@@ -52,7 +51,7 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
     return samples
 
 
-def _opened(path: str) -> soundfile.SoundFile:
+def _opened(path: str) -> Sound:
     found = os.stat(path)
     state = found.st_ino, found.st_mtime_ns, found.st_size
     if not _last or (_last[0].path, _last[0].state) != (path, state):
