@@ -66,14 +66,14 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
     if style in stream_files.STYLES:
         stream_files.refuse_impossible(style, output, is_night=wanted.gap_s is not None, with_band=wanted.with_band)
     files, faults = find_files(paths, output=output, rig=rig, trims=wanted.trims)
-    store = open_store(no_cache=wanted.no_cache)
     if style in stream_files.STYLES:
-        fail_on = wanted.fail_on
+        fail_on, store = wanted.fail_on, open_store(no_cache=wanted.no_cache)
         sys.exit(
             stream_files.run(files, faults, rig, style=style, output=output, fail_on=fail_on, asked=asked, store=store)
         )
     files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
+    store = open_store(no_cache=wanted.no_cache)  # behind all that can be refused: it loads the libraries
     result = _audit_all(files, faults, rig, wanted, store)
     # Who asks between what the answer lies is told of the careful end.
     verdict = result.verdict if result.band is None else result.band.verdict_worst

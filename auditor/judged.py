@@ -37,6 +37,8 @@ class Judged:
         not asked for.
     heat : tuple of ChannelHeat
         What each channel leaves by itself; with `frames`.
+    told : tuple of str
+        What a worker's store has to tell.
     faults : tuple of FileFault
         What could not be analysed, or not to the end.
     is_missing : bool
@@ -47,6 +49,7 @@ class Judged:
     audit: Audit | None
     frames: tuple[HfFrames, ...] = ()
     heat: tuple[ChannelHeat, ...] = ()
+    told: tuple[str, ...] = ()
     faults: tuple[FileFault, ...] = ()
     is_missing: bool = False
 

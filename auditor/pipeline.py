@@ -186,11 +186,22 @@ def audit_each(
         is_set=is_set,
         with_band=with_band,
         folder=os.getcwd() if way.is_elsewhere else None,
-        store=None if way.is_elsewhere else store,  # another machine's disk is not ours to fill
+        store=_for(way, store),
     )
     with closing(way.run(work, programmes, tell=progress)) as answers:
         for done in answers:
-            yield as_judged(done)
+            judged = as_judged(done)
+            for line in judged.told:
+                assert store is not None
+                store.say_once(line)
+            yield judged
+
+
+def _for(way: Way, store: Store | None) -> Store | None:
+    """The store as whoever works there may use it: another machine's disk is not ours to fill."""
+    if store is None or way.is_elsewhere:
+        return None
+    return store if isinstance(way, Here) else store.for_workers()
 
 
 def judge_source(
@@ -214,12 +225,12 @@ def judge_source(
     except AuditorError as error:
         fault = FileFault(path=there.name, message=str(error))
         judged = Judged(audit=None, faults=(fault,), is_missing=isinstance(error, MissingFileError))
-        return named_as(source, judged, there)
+        return named_as(source, replace(judged, told=store.unsaid() if store else ()), there)
     judged = Judged(audit=track if is_set else without_traces(track), faults=tuple(played.faults))
     if is_set:
         frames, heat = (feed.frames for feed in played.feeds), map(heat_from_cold, examined)
         judged = replace(judged, frames=tuple(frames), heat=tuple(heat))
-    return named_as(source, judged, there)
+    return named_as(source, replace(judged, told=store.unsaid() if store else ()), there)
 
 
 def banded(audit: Audit, played: Played, *, tell: Progress | None = None) -> Audit:

@@ -15,6 +15,7 @@ import soundfile
 from auditor.errors import ProgrammeError
 from auditor.programme.entry import Entry, Source, as_entry, clock
 from auditor.programme.files import refuse_unreadable
+from auditor.programme.mp3_header import tells_its_length
 from auditor.programme.sound_file import Programme
 
 _BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
@@ -63,18 +64,19 @@ def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
                 headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
             )
             # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
-            headerless = sound.format == "RAW"
+            elsewhere = sound.format == "RAW"
+            guessed = sound.format == "MP3" and not tells_its_length(where)
     except soundfile.LibsndfileError as error:
         if error.code not in _NOT_SOUND:
             reason = error.error_string.rstrip(".")
             raise ProgrammeError(f"is damaged or cut off: {reason}", where=where, hint=_COPY_HINT) from None
-        headerless = True
+        elsewhere, guessed = True, False
     except (RuntimeError, TypeError):
-        headerless = True
-    if headerless:
+        elsewhere, guessed = True, False
+    if elsewhere or guessed:
         from auditor.programme import decode_av
 
-        programme = decode_av.inspect(where)
+        programme = decode_av.inspect(where, is_mp3=guessed)
     if programme.declared_length == 0:
         raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
     if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:

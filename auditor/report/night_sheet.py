@@ -51,7 +51,7 @@ def show(set_audit: SetAudit, sheet: Sheet) -> None:
     sheet.paragraph(f"{temp} (limit {limit}) in {track}, {when}{summary.off_rating(set_audit)}.", label="Hottest: ")
     for sentence in night_words.effect(night, named, degree):
         sheet.paragraph(sentence, label=f"{sheet.glyphs.arrow} ", style=palette.STRONG)
-    if night_words.is_left_out(set_audit, night):
+    if night_words.is_left_out(set_audit):
         sheet.paragraph(night_words.LEFT_OUT, label="! ")
 
 

@@ -53,9 +53,9 @@ def hottest(night: Night, named: Named) -> tuple[str, str]:
     )
 
 
-def is_left_out(set_audit: SetAudit, night: Night) -> bool:
-    """Whether part of what was to be played is missing from the night."""
-    return bool(set_audit.errors) or (set_audit.interrupted and not night.unanswered)
+def is_left_out(set_audit: SetAudit) -> bool:
+    """Whether something could not be read, and so is missing from the night."""
+    return bool(set_audit.errors)
 
 
 def unanswered(night: Night) -> str:

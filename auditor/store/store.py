@@ -25,6 +25,21 @@ DEFAULT_LIMIT_MB = 2000
 _MOST_EARLIER = 32
 
 
+class Unsaid:
+    """In place of telling: sentences kept for another process, which has the terminal."""
+
+    def __init__(self) -> None:
+        self._lines: list[str] = []
+
+    def __call__(self, line: str) -> None:
+        self._lines.append(line)
+
+    def take(self) -> tuple[str, ...]:
+        """All since the last time."""
+        taken, self._lines = tuple(self._lines), []
+        return taken
+
+
 @dataclass(frozen=True, kw_only=True)
 class Store:
     """What `auditor.chain.play` asks before it plays a file.
@@ -59,6 +74,15 @@ class Store:
         if vault.limit_bytes == 0:
             return None
         return Store(vault=vault, trusts_dates=not os.environ.get(REREAD_VARIABLE), tell=tell)
+
+    def for_workers(self) -> Store:
+        """The same for another process: what is to be told is kept there, in an `Unsaid`."""
+        unsaid = Unsaid()
+        return replace(self, tell=unsaid, vault=replace(self.vault, tell=unsaid))
+
+    def unsaid(self) -> tuple[str, ...]:
+        """What is to be told elsewhere, since the last time."""
+        return self.tell.take() if isinstance(self.tell, Unsaid) else ()
 
     def for_trials(self) -> Store:
         """The same for rigs that nobody asked about: nothing is explained."""

@@ -24,7 +24,7 @@ from referencing import Registry, Resource
 from auditor import stream_files
 from auditor.report import lines, records
 from auditor.report.table import SCHEMA
-from tests.cli.harness import Result, finish, noise, run, settle, spawn
+from tests.cli.harness import RIG, Result, finish, noise, run, settle, spawn
 
 RATE_HZ = 48_000
 TRACKS = ["long.wav", "clear.flac", "broken.wav", "cut.mp3", "risk.wav", "gone.wav"]
@@ -175,7 +175,7 @@ class TestLines:
         add = stream_files._Lines.add
 
         def counting(self: stream_files._Lines, judged: Any) -> None:
-            alive.append(sum(isinstance(each, Audit) for each in gc.get_objects()))
+            alive.append(sum(type(each) is Audit for each in gc.get_objects()))
             add(self, judged)
 
         monkeypatch.setattr(stream_files._Lines, "add", counting)
@@ -336,22 +336,26 @@ def test_workers_go_with_their_parent(folder: Path, endless: str, number: signal
     assert not Path("out.parquet").exists()
 
 
-def test_a_worker_killed_in_the_middle(folder: Path) -> None:
-    tracks = ["long.wav", "clear.flac", "long.wav"]
+def test_a_worker_killed_in_the_middle(folder: Path, endless: str) -> None:
+    tracks = [endless, "clear.flac", endless]
     Path("list.txt").write_text("\n".join(tracks))
-    process = spawn("check", "--list", "list.txt", "-r", "rig.toml", "--format", "json", "--workers", "2")
-    workers: list[int] = []
-
-    def has_workers() -> bool:
-        workers[:] = _workers(process.pid)
-        return len(workers) >= 2
-
-    _wait_for(has_workers)
-    time.sleep(0.5)
-    os.kill(max(workers), signal.SIGKILL)
+    options = ["-r", "rig.toml", "--format", "json", "--workers", "2", "--no-cache"]
+    process = spawn("check", "--list", "list.txt", *options, start_new_session=True)
+    _wait_for(lambda: _open_by(process.pid, endless) > 0)
+    os.kill(max(_workers(process.pid)), signal.SIGKILL)
     result = finish(process)
     assert result.err == ""
     assert result.out == check("--list", "list.txt", "--format", "json").out
+
+
+def test_what_workers_stores_have_to_tell_is_told_once(folder: Path) -> None:
+    Path("taken").write_text("")
+    arguments = ["clear.flac", "long.wav", "risk.wav", "-r", "rig.toml", "--workers", "2"]
+    result = run("check", *arguments, env={"AUDITOR_CACHE_DIR": "taken"})
+    assert result.err == "warning: taken: nothing can be kept there for the next run: File exists\n"
+    run("check", *arguments)
+    Path("rig.toml").write_text(RIG.replace("full_scale_dbu = 18.0", "full_scale_dbu = 20.0"))
+    assert run("check", *arguments).err.startswith("warning: level.full_scale_dbu 20 instead of 18: ")
 
 
 def test_help_needs_none_of_it(folder: Path) -> None:

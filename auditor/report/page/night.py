@@ -38,7 +38,7 @@ def section(set_audit: SetAudit, places: dict[int, Place]) -> str:
         f"{text(summary.off_rating(set_audit))}.</p>",
         *(f'<p class="advice">{name(each)}</p>' for each in night_words.effect(night, shown.__getitem__, DEGREE)),
     ]
-    if night_words.is_left_out(set_audit, night):
+    if night_words.is_left_out(set_audit):
         said.append(f'<p class="warn"><b>!</b> {text(night_words.LEFT_OUT)}</p>')
     in_words = text(f"The hottest coil over the night, {figures.length(night.duration_s)}; below it the tracks.")
     return (
