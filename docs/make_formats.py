@@ -72,9 +72,9 @@ must be added to find the place in a player.
 - **Several sound tracks**: the one marked as default is analysed, else the first; a warning says how many there are.
 - **Video**: folders give their video files too (`.mp4`, `.m4v`, `.mov`, `.mkv`, `.webm`, `.wmv`, `.3gp`), since a clip
   with music may be played like any other track. One without sound is an error of its own; the rest is done.
-- **MP3 that does not tell its length** (no Xing, Info or VBRI tag in the first frame, or more bytes than that says: files
-  joined end to end) is read by FFmpeg, which decodes whatever there is. libsndfile would stop where the first frames let
-  it guess the end. Whether such a file was cut off cannot be known.
+- **MP3 that does not tell its length** (no Xing, Info or VBRI tag in the first frame, or more bytes than that says, as
+  of files joined end to end) is read by FFmpeg, which decodes whatever there is. libsndfile would stop where the first
+  frames let it guess the end. Whether such a file was cut off cannot be known.
 - **Places in the middle of a file**, which the margin reads again and a CUE sheet cuts at, give the samples that a
   reading from the beginning gives: to the last bit, of MP3 to 2e-7 of full scale. A frame of MP3 may begin in frames
   before it, so twelve are decoded first. Opus for speech (under some 50 kbit/s) remembers more than any run-up brings:
