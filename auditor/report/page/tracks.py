@@ -243,8 +243,9 @@ def _in_words(track: Audit) -> str:
     without = ""
     if track.rig.protection.kind != "none":
         bare = channel.unprotected
+        alone = figures.watts(bare.driver_power_max_1s_w, limit_w=driver.program_power_w)
         without = (
-            f"; without the {words.device(track.rig)} up to {figures.watts(bare.driver_power_max_1s_w)} over 1 s and "
+            f"; without the {words.device(track.rig)} up to {alone} over 1 s and "
             f"{figures.degrees(bare.coil_temp_max_c, DEGREE)}"
         )
     count = len(track.passages)
