@@ -285,6 +285,7 @@ class TestInterrupted:
             options += ["-o", "out.parquet"]
         process = spawn("check", *paths, *options, start_new_session=True)
         _wait_for(lambda: _open_by(process.pid, endless) == 2)
+        time.sleep(0.2)  # a worker has its next track before what came of the last one has been written
         os.killpg(process.pid, signal.SIGINT)
         result = finish(process)
         assert result.status == 130
