@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 
 import pytest
 
-from tests.cli.harness import RIG, Result, finish, noise, run, settle, spawn
+from tests.cli.harness import RIG, Result, finish, hear_ctrl_c, noise, run, settle, spawn
 
 # Sends itself a signal the `count`-th time a function is called, before or after what it does.
 STAGED = """
@@ -64,7 +64,7 @@ def staged(module: str, name: str, *, count: int, sign: signal.Signals, moment: 
     command = [sys.executable, "-c", STAGED, module, name, str(count), str(int(sign)), moment]
     command += ["check", "a.wav", "b.wav", "c.wav", "-r", "rig.toml", "--format", "json"]
     environ = {**os.environ, "PYTHONPATH": str(root)}
-    done = subprocess.run(command, env=environ, capture_output=True, text=True, timeout=120)
+    done = subprocess.run(command, env=environ, preexec_fn=hear_ctrl_c, capture_output=True, text=True, timeout=120)
     return Result(done.returncode, done.stdout, done.stderr)
 
 
