@@ -38,7 +38,7 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
     """
     with _lock:
         if start < MP3_NEAR:
-            _close()
+            _close()  # so near the beginning `stand_at` wants it just opened
         sound = _opened(path)
         is_done = False
         try:

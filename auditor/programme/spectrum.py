@@ -70,13 +70,11 @@ class Spectrum:
         """The same with the file turned up."""
         if gain_db == 0.0:
             return self
-        levels = (np.where(each > SILENCE_DB, each + np.float32(gain_db), each) for each in self._levels)
-        band_level_dbfs, picture_dbfs = (np.maximum(each, np.float32(SILENCE_DB)) for each in levels)
+        band_level_dbfs, picture_dbfs = (
+            np.maximum(np.where(each > SILENCE_DB, each + np.float32(gain_db), each), np.float32(SILENCE_DB))
+            for each in (self.band_level_dbfs, self.picture_dbfs)
+        )
         return replace(self, band_level_dbfs=band_level_dbfs, picture_dbfs=picture_dbfs)
-
-    @property
-    def _levels(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        return self.band_level_dbfs, self.picture_dbfs
 
 
 def midbands_hz() -> NDArray[np.float64]:
