@@ -30,7 +30,7 @@ from auditor.judgement.margin import lines_of, margin
 from auditor.judgement.quieter import quieter_risk
 from auditor.programme.entry import Source, as_entry
 from auditor.spread import Here, Way
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 from auditor.whole_set import conclude, most_limited_db, played_through, worst_verdict
 
 if TYPE_CHECKING:
@@ -256,7 +256,7 @@ def judge(played: Played, rig: Rig) -> Audit:
 def _judged(played: Played, rig: Rig, before: Sequence[Carried] = ()) -> tuple[Audit, list[Examined]]:
     """The same, each channel on top of what was played before; from cold without."""
     before = before or [Carried()] * len(played.feeds)
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         examined = list(
             pool.map(
                 lambda item: examine(item[1], rig, item[0], played.duration_s, before=before[item[0]]),

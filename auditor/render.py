@@ -23,7 +23,7 @@ from auditor.judgement.ratings import STRETCH_FRAMES
 from auditor.programme import decode
 from auditor.render_file import Excerpt, Piece, Writer, refuse_container
 from auditor.simulation import simulate
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 from auditor.units import amplitude_to_db, db_to_amplitude
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def render(
     refuse_container(decode.inspect(source, mono_gain_db=rig.level.mono_gain_db), container)
     played = play(source, rig, progress=lambda done: tell(done / passes), with_ladder=False, store=store)
     excerpt = _excerpt(played, from_s, to_s)
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         behind = list(pool.map(lambda feed: _behind(feed.frames, rig, played.programme), played.feeds))
     frame_length = behind[0].gain.frame_length
     inside = slice(excerpt.first // frame_length, -(-excerpt.stop // frame_length))

@@ -35,7 +35,7 @@ def options(command: F) -> F:
             type=click.IntRange(1, 1024),
             default=1,
             show_default=True,
-            help="Judge so many tracks at a time, each in a process of its own; pays from three cores on.",
+            help="Judge so many tracks at a time, each in a process of its own; best is one for each core.",
         ),
     ):
         option(command)

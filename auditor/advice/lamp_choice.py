@@ -22,7 +22,7 @@ from auditor.advice.lamp_trials import Tried, least_loss_db, screen, verify
 from auditor.advice.lamp_wanted import VOLTAGES_V, Wanted, wanted
 from auditor.advice.worst_case import HELD_S, worst_case_v
 from auditor.protection import UNPROTECTED, ends
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -224,7 +224,7 @@ def _ruled_out(tried: Sequence[Tried]) -> dict[str, int]:
 
 
 def _wanted(rig: Rig, programme: Programme) -> tuple[Wanted, ...]:
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         return tuple(pool.map(lambda voltage_v: wanted(voltage_v, rig, programme), VOLTAGES_V))
 
 

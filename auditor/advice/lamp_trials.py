@@ -25,7 +25,7 @@ from auditor.advice import lamp_banks
 from auditor.advice.lamp_strain import Strain, at_worst_case, strain
 from auditor.advice.trial import Outcome, put_through
 from auditor.judgement.passages import ENGAGED_FROM_DB
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -92,7 +92,7 @@ def screen(rig: Rig, programme: Programme, tell: Callable[[float], None]) -> lis
         return Tried(bank=bank, noise=at_worst_case(fitted), programme=strain(programme, fitted))
 
     tried = []
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         for each in pool.map(one, banks):
             tried.append(each)
             tell(0.5 * len(tried) / len(banks))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from auditor.chain.play import play
 from auditor.judgement.worst import worst_of
 from auditor.protection import ends
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def judged(channels: Sequence[HfFrames], rig: Rig) -> Trial:
     """Channels of a track held against every limit, with a part as rated and at the ends of its tolerance."""
     settings = ends(rig.protection) or (rig.protection,)
     rigs = [rig, *(replace(rig, protection=end) for end in settings if end != rig.protection)]
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         found = list(
             pool.map(
                 lambda pair: worst_of(pair[0], pair[1]).excesses(pair[1]),

@@ -10,7 +10,7 @@ from auditor.audit_types import SEVERITY, Cause, Opening, Verdict
 from auditor.judgement.examine import Examined, examine
 from auditor.judgement.heat import CarriedHeat, heat_from_cold
 from auditor.judgement.tally import Attenuations
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -85,7 +85,7 @@ def put_through(material: Material, rig: Rig) -> Outcome:
     heat = CarriedHeat(rig)
     tracks: list[list[Examined]] = []
     for played in material.tracks:
-        with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        with ThreadPoolExecutor(max_workers=thread_count()) as pool:
             jobs = [
                 pool.submit(examine, feed, rig, index, played.duration_s) for index, feed in enumerate(played.feeds)
             ]

@@ -33,7 +33,7 @@ from auditor.chain.amplifier import clip
 from auditor.chain.processor import Processor, after_amplifier
 from auditor.chain.splitter import BranchStream
 from auditor.programme import decode
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Sequence
@@ -205,7 +205,7 @@ def terminals(
         Voltage [V].
     """
     channels = [_Channel(programme, rig, gain) for gain in gains]
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         for block in decode.blocks(programme, finding):
             yield np.stack(list(pool.map(_Channel.push, channels, block.T)), axis=1)
         yield np.stack(list(pool.map(_Channel.finish, channels)), axis=1)

@@ -22,7 +22,7 @@ from auditor.audit_types import Band, Narrowing
 from auditor.judgement.band_channel import OUT_OF_REACH_DB, ChannelBand
 from auditor.judgement.band_takes import Takes
 from auditor.rig_band import bands
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from auditor.audit_types import Verdict
@@ -58,7 +58,7 @@ def band_of(played: Played, rig: Rig, *, margin_db: float | None, verdict: Verdi
         if tell is not None:
             tell(sum(done) / len(done))
 
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         found = list(pool.map(lambda item: item[1].ends(lambda share: told(item[0], share)), enumerate(channels)))
     tightest = min(found, key=lambda each: each.nominal_db)
     anchor_db = 0.0

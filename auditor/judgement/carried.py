@@ -13,7 +13,7 @@ from auditor.judgement.examine import Carried, as_ends
 from auditor.judgement.worst import each_worst_and_after
 from auditor.protection import ends
 from auditor.simulation import simulate
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -126,7 +126,7 @@ def put_through(
         outcome = Outcome(excess=excess, coil_temp_c=worst.coil_temp_c)
         return outcome, Carried(bare=start.bare, rated=after, ends=tuple(end.after for end in found))
 
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         found = list(pool.map(one, channels, of_channels(before, len(channels))))
     outcome = Outcome(
         excess=max(each.excess for each, _ in found), coil_temp_c=max(each.coil_temp_c for each, _ in found)

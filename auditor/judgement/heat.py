@@ -12,7 +12,7 @@ import numpy as np
 from auditor.judgement.before import Before
 from auditor.judgement.ratings import together
 from auditor.protection import ends
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 from auditor.units import db_to_amplitude, power_to_db
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _played(
             ]
         return tuple((each.state, hot_c) for each, hot_c in zip(before, hottest_c, strict=True))
 
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         return list(pool.map(one, range(len(channels))))
 
 

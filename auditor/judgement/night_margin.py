@@ -21,7 +21,7 @@ from auditor.judgement.peaks import ROWS_AT_A_TIME
 from auditor.judgement.search import Trial, tightest
 from auditor.judgement.trial import at
 from auditor.protection import within_tolerance
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -119,7 +119,7 @@ class _TrialSet(Trial):
         rigs = [replace(self._rig, protection=part) for part in within_tolerance(self._rig.protection)]
         before = [(Before(whole_s=self._whole_s),) for _ in rigs]  # of each part, channel by channel
         seen: list[Look] = []
-        with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        with ThreadPoolExecutor(max_workers=thread_count()) as pool:
             for channels in self._tracks:
                 frames = list(pool.map(frames_of, channels))
                 starts = zip(*(of_channels(each, len(channels)) for each in before), strict=True)

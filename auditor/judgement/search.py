@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from auditor.judgement.peaks import NEAR_DB
 from auditor.judgement.replayed_margin import limited_margin
 from auditor.judgement.trial import LEAST_SLOPE, LOWEST_GAIN_DB, Point, at, solve
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 from auditor.units import SILENCE_DB, power_to_db
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def tightest(trials: Sequence[Trial], starts: Sequence[Point]) -> tuple[float | 
     starts : sequence of Point
         What each is at the present gain, with the guard.
     """
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         guesses_db = list(pool.map(lambda trial, start: trial.guess_db(start), trials, starts))
         leading = _leading(starts, guesses_db)
         others = [not leads for leads in leading]
@@ -83,7 +83,7 @@ def _margins(
         return [pool.submit(trial.excess, min(known_db)) for trial in others] if known_db else []
 
     near_jobs = [pool.submit(trial.near_db, guess_db) for trial, guess_db in zip(trials, guesses_db, strict=True)]
-    wait(look(beside[: max(THREADS - len(trials), 0)], guesses_db))
+    wait(look(beside[: max(thread_count() - len(trials), 0)], guesses_db))
     nears_db = [job.result() for job in near_jobs]
     jobs = [
         pool.submit(trial.margin, start, near_db)

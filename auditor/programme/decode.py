@@ -10,7 +10,8 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from contextlib import closing
 
 import numpy as np
 import soundfile
@@ -20,6 +21,7 @@ from auditor.errors import ProgrammeError
 from auditor.programme import kept_open
 from auditor.programme.header import Sound, inspect, open_sound, stand_at
 from auditor.programme.sound_file import Finding, Programme
+from auditor.threads import thread_count
 from auditor.units import db_to_amplitude
 
 __all__ = ["BLOCK_LENGTH", "Finding", "Programme", "blocks", "inspect", "read_again"]
@@ -47,25 +49,14 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
     ndarray [shape=(n, feeds)] float32
         Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`. A mono sum is one feed.
     """
-    ready: queue.Queue[NDArray[np.float32] | Exception | None] = queue.Queue(maxsize=_BLOCKS_AHEAD)
-    stop = threading.Event()
-    reader = threading.Thread(target=_fill, args=(programme, ready, stop), name="decode", daemon=True)
-    reader.start()
-    try:
-        while (item := ready.get()) is not None:
-            if isinstance(item, Exception):
-                finding.broken_off = True
-                finding.changed = item.what if isinstance(item, ProgrammeError) else None
-                break
-            yield _as_played(_usable(item, finding), programme)
-    finally:
-        stop.set()
-        while reader.is_alive():
-            try:
-                ready.get(timeout=0.01)
-            except queue.Empty:
-                continue
-        reader.join()
+    source = _decoded(programme)
+    with closing(_ahead(source) if thread_count() > 1 else source) as decoded:
+        try:
+            for block in decoded:
+                if len(block):
+                    yield _as_played(_usable(block, finding), programme)
+        except _BrokenOffError as broken:
+            finding.broken_off, finding.changed = True, broken.changed
     short_by = (programme.declared_length or 0) - finding.length
     if short_by > _SLACK_S * programme.sample_rate_hz:
         finding.short_by = short_by
@@ -108,51 +99,87 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     return samples
 
 
-def _fill(
-    programme: Programme, ready: queue.Queue[NDArray[np.float32] | Exception | None], stop: threading.Event
-) -> None:
-    if programme.index is None:
-        _read(programme, ready, stop)
-        return
-    from auditor.programme import av_blocks
+class _BrokenOffError(Exception):
+    """Whatever the decoder met in a damaged file; all samples before it have been handed out.
 
+    changed : str or None
+        That the file is no longer what it was, in words.
+    """
+
+    def __init__(self, cause: Exception) -> None:
+        super().__init__(str(cause))
+        self.changed = cause.what if isinstance(cause, ProgrammeError) else None
+
+
+def _ahead(source: Generator[NDArray[np.float32], None, None]) -> Generator[NDArray[np.float32], None, None]:
+    """The same blocks, decoded in a thread of its own while the last ones are at work."""
+    ready: queue.Queue[NDArray[np.float32] | _BrokenOffError | None] = queue.Queue(maxsize=_BLOCKS_AHEAD)
+    stop = threading.Event()
+
+    def fill() -> None:
+        with closing(source):
+            try:
+                for block in source:
+                    if stop.is_set():
+                        return
+                    if len(block):  # each handing over is a wait for the interpreter's lock
+                        ready.put(block)
+                ready.put(None)
+            except _BrokenOffError as broken:
+                ready.put(broken)
+
+    reader = threading.Thread(target=fill, name="decode", daemon=True)
+    reader.start()
+    try:
+        while (item := ready.get()) is not None:
+            if isinstance(item, _BrokenOffError):
+                raise item
+            yield item
+    finally:
+        stop.set()
+        while reader.is_alive():
+            try:
+                ready.get(timeout=0.01)
+            except queue.Empty:
+                continue
+        reader.join()
+
+
+def _decoded(programme: Programme) -> Generator[NDArray[np.float32], None, None]:
+    """Blocks of the file as they come from the decoder; empty ones while what is not wanted passes by."""
     length = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count)
     try:
-        for block in av_blocks.blocks(programme, length):
-            if stop.is_set():
-                return
-            if len(block):
-                ready.put(block)
-        ready.put(None)
-    except Exception as error:  # as below
-        ready.put(error)
+        if programme.index is None:
+            yield from _read(programme, (length, programme.channel_count))
+            return
+        from auditor.programme import av_blocks
+
+        yield from av_blocks.blocks(programme, length)
+    except Exception as error:  # whatever a decoder meets in a damaged file ends the programme there
+        raise _BrokenOffError(error) from error
 
 
-def _read(
-    programme: Programme, ready: queue.Queue[NDArray[np.float32] | Exception | None], stop: threading.Event
-) -> None:
-    shape = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count), programme.channel_count
+def _read(programme: Programme, shape: tuple[int, int]) -> Iterator[NDArray[np.float32]]:
     block = np.empty((0, programme.channel_count), dtype=np.float32)
     used: list[NDArray[np.float32]] = []
-    try:
-        with open_sound(programme.path) as sound:
+    with open_sound(programme.path) as sound:
+        try:
             _go_to(programme.first, sound, shape, is_seekable=programme.declared_length is not None)
             left = programme.length
-            while not stop.is_set() and left != 0:
+            while left != 0:
                 block = _free(used, shape)[: shape[0] if left is None else min(shape[0], left)]
                 block.fill(np.nan)
                 read = sound.read(out=block)
                 if not len(read):
                     break
                 left = None if left is None else left - len(read)
-                ready.put(read)
-        ready.put(None)
-    except Exception as error:  # whatever libsndfile meets in a damaged file ends the programme there
-        # It does not say how far it came, but the rest of the block is as it was.
-        written = np.flatnonzero(~np.isnan(block).all(axis=1))
-        if len(written):
-            ready.put(block[: written[-1] + 1])
-        ready.put(error)
+                yield read
+        except Exception:
+            # libsndfile does not say how far it came, but the rest of the block is as it was.
+            written = np.flatnonzero(~np.isnan(block).all(axis=1))
+            if len(written):
+                yield block[: written[-1] + 1]
+            raise
 
 
 def _free(used: list[NDArray[np.float32]], shape: tuple[int, int]) -> NDArray[np.float32]:

@@ -11,7 +11,7 @@ import numpy as np
 from auditor.programme import decode
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import ChannelMeter, combine
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -45,7 +45,7 @@ def measured_loudness(source: Source, *, progress: Callable[[float], None] | Non
     def push(meter: ChannelMeter, samples: NDArray[np.float32]) -> None:
         meter.push(np.ascontiguousarray(samples))
 
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         for block in decode.blocks(programme, finding):
             list(pool.map(push, meters, block.T))
             if progress is not None and programme.declared_length is not None:

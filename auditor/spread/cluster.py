@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 from auditor import __version__
 from auditor.errors import ClusterError
 from auditor.spread.contract import Done, R, T, Tell, Work
+from auditor.threads import keep_to
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -179,6 +180,7 @@ def _task(work: Work[T, R], item: T, asked_by: str) -> tuple[str, tuple[R | None
     place = get_worker().address
     if identity() != asked_by:
         raise _OtherProgramError(f"the worker at {place} has auditor {identity()}, and this is {asked_by}")
+    keep_to(1)  # a worker is given as many tasks as it has cores
     try:
         return place, (work(item), None)
     except Exception as error:  # whatever it is, the other items are to be done

@@ -21,6 +21,7 @@ from multiprocessing.connection import Connection, wait
 from typing import Any, Generic
 
 from auditor.spread.contract import ATTEMPTS, Done, R, T, Tell, Work
+from auditor.threads import core_count, keep_to
 
 # Never a fork of this process: it would take over locks that its threads hold. Elsewhere than on Linux system libraries
 # do not bear being forked at all.
@@ -54,10 +55,12 @@ class Processes:
         self, work: Work[T, R], items: Iterable[T], *, tell: Tell | None = None
     ) -> Generator[Done[T, R], None, None]:
         todo = (_Job(index=index, item=item) for index, item in enumerate(items))
+        threads = core_count() // self.count
         seats: list[_Seat[T, R]] = []
         try:
             for job in itertools.islice(todo, self.count):
-                seats.append(_Seat(work, job))  # noqa: PERF401 - those that sit are ended, should the next fail to
+                # One by one: those that sit are ended, should the next fail to.
+                seats.append(_Seat(work, job, threads))  # noqa: PERF401
             while seats:
                 for seat in _answered(seats):
                     done = seat.answer()
@@ -85,16 +88,18 @@ class _Job(Generic[T]):
 
 
 class _Seat(Generic[T, R]):
-    """A place for one worker at a time, and the job it has."""
+    """A place for one worker at a time, and the job it has; each worker may compute in so many threads."""
 
-    def __init__(self, work: Work[T, R], job: _Job[T]) -> None:
-        self._work = work
+    def __init__(self, work: Work[T, R], job: _Job[T], threads: int) -> None:
+        self._work, self._threads = work, threads
         self._start()
         self.give(job)
 
     def _start(self) -> None:
         self.pipe, theirs = _CONTEXT.Pipe()
-        self._process = _CONTEXT.Process(target=_serve, args=(theirs, self._work), name="auditor worker", daemon=True)
+        self._process = _CONTEXT.Process(
+            target=_serve, args=(theirs, self._work, self._threads), name="auditor worker", daemon=True
+        )
         with _interrupts_held():
             self._process.start()
         theirs.close()  # or its end would stay open here after the worker's death
@@ -143,8 +148,9 @@ def _answered(seats: list[_Seat[T, R]]) -> list[_Seat[T, R]]:
     return [seat for seat in seats if seat.pipe in ready]
 
 
-def _serve(pipe: Connection, work: Work[Any, Any]) -> None:
+def _serve(pipe: Connection, work: Work[Any, Any], threads: int) -> None:
     """What a worker does until its pipe ends."""
+    keep_to(threads)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches every process of a terminal; the parent acts on it
     with suppress(EOFError, OSError):  # the parent has closed the pipe, or is gone
         while True:

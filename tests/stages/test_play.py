@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import math
+import pickle
+import threading
+import unittest.mock
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +14,13 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
+from auditor import audit, threads
 from auditor.chain.amplifier import AmplifierChannel, clip
 from auditor.chain.level import volts_per_unit
 from auditor.chain.play import play
+from auditor.programme.loudness import ChannelMeter
 from tests.published.models import rig
 from tests.stages.signals import WholeFile, demo_clip, demo_path, framed, level_db, music, tone, write_wav
 
@@ -119,3 +126,44 @@ def test_a_clipped_sine_has_the_power_of_the_closed_form() -> None:
         if rail_v > 100.0:
             expected = 100.0**2 / 2.0
         assert np.mean(np.square(clip(wished, rail_v), dtype=float)) == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.fixture
+def one_thread() -> Iterator[None]:
+    """As in a worker beside which another keeps the other core busy."""
+    before = threads.thread_count()
+    threads.keep_to(1)
+    yield
+    threads.keep_to(before)
+
+
+def test_on_one_core_nothing_runs_beside_and_nothing_changes(request: pytest.FixtureRequest, tmp_path: Path) -> None:
+    system = rig()
+    damaged = tmp_path / "half.flac"
+    damaged.write_bytes(demo_path("02").read_bytes()[:200_000])
+    paths = [str(demo_path("02")), str(damaged)]
+    beside = [pickle.dumps(audit(path, system)) for path in paths]
+    request.getfixturevalue("one_thread")
+    seen: set[str] = set()
+    with unittest.mock.patch.object(ChannelMeter, "push", _noting_threads(seen)):
+        assert [pickle.dumps(audit(path, system)) for path in paths] == beside
+    assert seen == {threading.current_thread().name}
+    assert audit(paths[1], system).unjudged
+
+
+def _noting_threads(seen: set[str]) -> Callable[..., None]:
+    """As the loudness meter takes samples, and notes what thread it is called in and which decode."""
+    push = ChannelMeter.push
+
+    def noting(self: ChannelMeter, samples: NDArray[np.float32]) -> None:
+        seen.add(threading.current_thread().name)
+        seen.update(each.name for each in threading.enumerate() if each.name == "decode")
+        push(self, samples)
+
+    return noting
+
+
+def test_a_process_computes_in_as_many_threads_as_it_is_allowed(one_thread: None) -> None:
+    for asked, allowed in ((2, 2), (0, 1), (64, 2)):
+        threads.keep_to(asked)
+        assert threads.thread_count() == allowed

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from auditor.chain.recall import recalled_spectrum
 from auditor.errors import AuditorError
-from auditor.threads import THREADS
+from auditor.threads import thread_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,7 +35,7 @@ def of_tracks(set_audit: SetAudit, *, tell: Callable[[str], None], store: Store 
         return ["stopped by hand"] * len(sources)
     found = []
     look = partial(_spectrum, store=store, mono_gain_db=set_audit.rig.level.mono_gain_db)
-    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+    with ThreadPoolExecutor(max_workers=thread_count()) as pool:
         for number, each in enumerate(pool.map(look, sources), start=1):
             tell(f"third octaves for the page: {number} of {len(sources)}")
             found.append(each)
