@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from auditor.store.store import Store
 
 STYLES = ("text", "json", "csv", "html", *track_files.STYLES, *stream_files.STYLES)
-_NO_SPECTRUM = "stopped by hand"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,11 +85,13 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
         sys.exit(status)
     spectra: list[Spectrum | str] = []
     if style == "html":
+        from auditor.report.page.spectra import STOPPED
+
         try:
             spectra = _spectra(result, store)
         except KeyboardInterrupt:
             result, status = replace(result, interrupted=True), ExitStatus.INTERRUPTED
-            spectra = [_NO_SPECTRUM] * len(result.tracks)
+            spectra = [STOPPED] * len(result.tracks)
     write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 

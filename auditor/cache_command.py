@@ -31,5 +31,7 @@ def cache_command(clear: bool) -> None:
     held = f"{before.records} records, {before.bytes / 1e6:.1f} MB"
     if clear:
         click.echo(f"{vault.folder}: removed {held}")
-    else:
+    elif vault.limit_bytes > 0:
         click.echo(f"{vault.folder}: {held} of at most {vault.limit_bytes / 1e6:.0f} MB")
+    else:
+        click.echo(f"{vault.folder}: {held}; nothing new is kept (AUDITOR_CACHE_MB is 0)")

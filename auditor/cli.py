@@ -78,6 +78,8 @@ def main() -> NoReturn:
     _lighten()
     signal.signal(signal.SIGTERM, _terminate)
     try:
+        if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:  # until here, as nobody would have caught it
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         cli(prog_name="auditor", standalone_mode=False)
     except click.ClickException as error:
         error.show()

@@ -14,6 +14,7 @@ from itertools import chain
 
 from auditor.programme import decode_av
 from auditor.programme.av_index import Stretch
+from auditor.programme.files import mark
 from auditor.programme.sound_file import Programme
 
 _MOST = 2  # a pass that measures loudness and one that plays each have their own
@@ -22,7 +23,7 @@ _MOST = 2  # a pass that measures loudness and one that plays each have their ow
 @dataclass(frozen=True, kw_only=True)
 class _Parked:
     path: str
-    state: tuple[int, int]  # of the file: another one in its place is decoded anew
+    mark: tuple[int, ...]  # of the file: another one in its place is decoded anew
     last: Stretch  # may hold the beginning of the next track
     rest: Iterator[Stretch]
 
@@ -39,12 +40,12 @@ def stretches(programme: Programme) -> Iterator[Stretch]:
     OSError
         If the file is not there any more.
     """
-    state = _state(programme.path)
+    found = mark(os.stat(programme.path))
     with _lock:
         fit = [
             each
             for each in _parked
-            if (each.path, each.state) == (programme.path, state) and each.last.position <= programme.first
+            if (each.path, each.mark) == (programme.path, found) and each.last.position <= programme.first
         ]
         nearest = max(fit, key=lambda each: each.last.position, default=None)
         if nearest is not None:
@@ -54,12 +55,7 @@ def stretches(programme: Programme) -> Iterator[Stretch]:
 
 def park(programme: Programme, last: Stretch, rest: Iterator[Stretch]) -> None:
     """Keep what comes after the programme's last stretch."""
-    waiting = _Parked(path=programme.path, state=_state(programme.path), last=last, rest=rest)
+    waiting = _Parked(path=programme.path, mark=mark(os.stat(programme.path)), last=last, rest=rest)
     with _lock:
         _parked.append(waiting)
         del _parked[:-_MOST]
-
-
-def _state(path: str) -> tuple[int, int]:
-    found = os.stat(path)
-    return found.st_mtime_ns, found.st_size

@@ -130,6 +130,11 @@ def _below(top: str) -> tuple[list[str], list[ProgrammeError]]:
     return sorted(found, key=natural_key), refused
 
 
+def mark(found: os.stat_result) -> tuple[int, int, int, int, int]:
+    """What changes when a file is written to, or another is put in its place: disk, number, size and dates."""
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
 def refuse_unreadable(where: str) -> None:
     """Open the file as the operating system does, whose reasons are plainer than libsndfile's."""
     try:

@@ -71,6 +71,8 @@ def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
             reason = error.error_string.rstrip(".")
             raise ProgrammeError(f"is damaged or cut off: {reason}", where=where, hint=_COPY_HINT) from None
         elsewhere, guessed = True, False
+    except OSError as error:
+        raise ProgrammeError(f"cannot be read: {error.strerror}", where=where, hint=_COPY_HINT) from None
     except (RuntimeError, TypeError):
         elsewhere, guessed = True, False
     if elsewhere or guessed:

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.programme.files import mark
 from auditor.programme.header import MP3_NEAR, Sound, open_sound, stand_at
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Open:
     path: str
-    state: tuple[int, int, int]  # of the file: another one in its place is opened anew
+    mark: tuple[int, ...]  # of the file: another one in its place is opened anew
     sound: Sound
 
 
@@ -52,11 +53,10 @@ def excerpt(path: str, start: int, length: int) -> NDArray[np.float32]:
 
 
 def _opened(path: str) -> Sound:
-    found = os.stat(path)
-    state = found.st_ino, found.st_mtime_ns, found.st_size
-    if not _last or (_last[0].path, _last[0].state) != (path, state):
+    found = mark(os.stat(path))
+    if not _last or (_last[0].path, _last[0].mark) != (path, found):
         _close()
-        _last.append(_Open(path=path, state=state, sound=open_sound(path)))
+        _last.append(_Open(path=path, mark=found, sound=open_sound(path)))
     return _last[0].sound
 
 

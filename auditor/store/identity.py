@@ -28,6 +28,7 @@ import numpy as np
 import auditor
 from auditor.chain.divider import is_per_frequency
 from auditor.programme.entry import as_entry
+from auditor.programme.files import mark
 from auditor.store.vault import SEEN_SUFFIX
 
 if TYPE_CHECKING:
@@ -189,14 +190,14 @@ class Content:
         """Size and digest; None if the file was changed meanwhile, or cannot be read."""
         try:
             digest = self._remembered if self._reading is None else self._reading.digest()
-            if digest is None or _mark(os.stat(self._path)) != _mark(self._stat):
+            if digest is None or mark(os.stat(self._path)) != mark(self._stat):
                 return None
         except OSError:
             return None
         finally:
             self.close()
         if self._remembered is None and self._looked_s - max(self._stat.st_mtime, self._stat.st_ctime) > _RACY_S:
-            note = {"mark": _mark(self._stat), "digest": digest}
+            note = {"mark": mark(self._stat), "digest": digest}
             self._vault.write(self._seen_name, [json.dumps(note).encode()])
             self._remembered = digest
         return f"{self._stat.st_size:x}-{digest}"
@@ -216,13 +217,9 @@ class Content:
         try:
             note = json.loads(place.read_bytes())
             os.utime(place)  # was used just now
-            return str(note["digest"]) if note["mark"] == _mark(self._stat) else None
+            return str(note["digest"]) if tuple(note["mark"]) == mark(self._stat) else None
         except (OSError, ValueError, KeyError, TypeError):
             return None
-
-
-def _mark(stat: os.stat_result) -> list[int]:
-    return [stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
 
 
 class _Reading(threading.Thread):

@@ -147,6 +147,8 @@ def test_a_cap_of_nought_keeps_nothing(folder: Path) -> None:
     os.utime("a.wav", (0.0, 0.0))  # of a file that was not written a moment ago the digest would be remembered
     result = run("check", "a.wav", "-r", "rig.toml", env={"AUDITOR_CACHE_MB": "0"})
     assert (result.status, os.path.exists(os.environ["AUDITOR_CACHE_DIR"])) == (0, False)
+    shown = run("cache", env={"AUDITOR_CACHE_MB": "0"}).out
+    assert shown.endswith(": 0 records, 0.0 MB; nothing new is kept (AUDITOR_CACHE_MB is 0)\n")
 
 
 @pytest.mark.skipif(not Path("/sys/kernel").exists(), reason="needs a folder where nobody may write, root neither")

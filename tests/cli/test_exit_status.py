@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.cli.harness import Result, command, finish, noise, run, settle, spawn, wait_until_open, write
+import auditor
+from tests.cli.harness import Result, command, finish, hear_ctrl_c, noise, run, settle, spawn, wait_until_open, write
 
 RATE_HZ = 48_000
 
@@ -238,6 +239,17 @@ class TestSignals:
         result = check(clear)
         assert (result.status, result.out) == (130, "")
         assert result.err.strip() == "interrupted"
+
+    def test_interrupted_before_anything_is_loaded(self, tmp_path: Path) -> None:
+        (tmp_path / "click.py").write_text("import os, signal\nos.kill(os.getpid(), signal.SIGINT)\n")
+        path = os.pathsep.join([str(tmp_path), str(Path(auditor.__file__).parents[1])])
+        done = subprocess.run(
+            [sys.executable, "-m", "auditor", "--help"],
+            capture_output=True,
+            env={**os.environ, "PYTHONPATH": path},
+            preexec_fn=hear_ctrl_c,
+        )
+        assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, b"", b"")
 
     def test_interrupted_while_the_report_is_written(self, clear: str, monkeypatch: pytest.MonkeyPatch) -> None:
         def interrupt(self: IO[str], *_: object) -> None:

@@ -10,6 +10,7 @@ import pytest
 import soundfile
 
 from auditor import audit, demo, load_rig
+from auditor.errors import ProgrammeError
 from auditor.programme import decode
 from auditor.programme.mp3_header import tells_its_length
 from tests.stages.signals import Samples
@@ -106,3 +107,15 @@ def test_what_is_no_frame_tells_nothing(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "odd.mp3"
     path.write_bytes(content)
     assert not tells_its_length(str(path))
+
+
+def test_a_file_that_vanishes_while_it_is_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = encoded(tmp_path / "gone.mp3", noise(1.0, 0.1), tag=True)
+
+    def vanish(where: str) -> bool:
+        path.unlink()
+        return tells_its_length(where)
+
+    monkeypatch.setattr("auditor.programme.header.tells_its_length", vanish)
+    with pytest.raises(ProgrammeError, match=r"gone\.mp3: cannot be read: No such file"):
+        decode.inspect(path)

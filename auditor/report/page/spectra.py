@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from auditor.programme.spectrum import Spectrum
     from auditor.store.store import Store
 
+STOPPED = "stopped by hand"
+
 
 def of_tracks(set_audit: SetAudit, *, tell: Callable[[str], None], store: Store | None = None) -> list[Spectrum | str]:
     """For each track its spectrum, or in words why there is none.
@@ -32,7 +34,7 @@ def of_tracks(set_audit: SetAudit, *, tell: Callable[[str], None], store: Store 
     """
     sources = [track.source for track in set_audit.tracks]
     if set_audit.interrupted:  # whoever stops the work by hand is not kept waiting
-        return ["stopped by hand"] * len(sources)
+        return [STOPPED] * len(sources)
     found = []
     look = partial(_spectrum, store=store, mono_gain_db=set_audit.rig.level.mono_gain_db)
     with ThreadPoolExecutor(max_workers=thread_count()) as pool:
