@@ -72,7 +72,8 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
         )
     files += asked.listed()
     places = track_files.plan(style, output, files, rig) if style in track_files.STYLES else None
-    store = open_store(no_cache=wanted.no_cache)  # behind all that can be refused: it loads the libraries
+    # Behind all that can be refused: it loads the libraries.
+    store = open_store(no_cache=wanted.no_cache, wants_spectra=style == "html")
     result = _audit_all(files, faults, rig, wanted, store)
     # Who asks between what the answer lies is told of the careful end.
     verdict = result.verdict if result.band is None else result.band.verdict_worst

@@ -60,15 +60,15 @@ def load_rig_or_stop(path: str, *, tell_notes: bool = True) -> Rig:
     return rig
 
 
-def open_store(*, no_cache: bool) -> Store | None:
-    """Where what is played is kept for the next run; None to keep nothing."""
+def open_store(*, no_cache: bool, wants_spectra: bool = False) -> Store | None:
+    """Where what is played is kept for the next run, with its third octaves where wanted; None to keep nothing."""
     if no_cache:
         return None
     from auditor.errors import AuditorError
     from auditor.store.store import Store
 
     try:
-        return Store.at_default(tell=warn)
+        return Store.at_default(tell=warn, wants_spectra=wants_spectra)
     except AuditorError as error:
         stop(str(error))
 

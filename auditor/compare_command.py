@@ -72,7 +72,8 @@ def compare_command(
         stop(*(fault.message for fault in faults), f"compare takes two to six sound files, got {len(files)}{twice}")
     try:
         with libraries_silenced():
-            comparison, all_faults = _compare(files, rig, faults, open_store(no_cache=no_cache))
+            store = open_store(no_cache=no_cache, wants_spectra=True)
+            comparison, all_faults = _compare(files, rig, faults, store)
     except KeyboardInterrupt:
         say("interrupted: a comparison needs all of the files, so there is none")
         sys.exit(ExitStatus.INTERRUPTED)

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
 from auditor.chain.processor import Processor
 from auditor.kernels import compiled
 from auditor.programme import decode
+from auditor.threads import SideBySide
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,7 +52,7 @@ def listen(source: Source, rig: Rig, *, averaging_s: float) -> Loudest:
     ears = [_Ear(rig, programme, averaging_s) for _ in range(programme.feed_count)]
     with SideBySide(ears) as running:
         for block in decode.blocks(programme, decode.Finding()):
-            running.push(block)
+            running.push(block.T)
     found = [ear.finish() for ear in ears]
     return Loudest(rms_v=max(each.rms_v for each in found), peak_v=max(each.peak_v for each in found))
 

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditor.audit_types import FileFault
-from auditor.chain.channels import SideBySide
 from auditor.chain.fader import ride
 from auditor.chain.kept import Passage, Passed, pad_ratio, padded
 from auditor.chain.line import Line
@@ -25,6 +24,7 @@ from auditor.errors import AuditorError, ProgrammeError
 from auditor.programme import decode, notes, tags
 from auditor.programme.entry import Source, as_entry
 from auditor.programme.loudness import Loudness, combine
+from auditor.threads import SideBySide
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from auditor.audit_types import LimiterWork
+    from auditor.programme.spectrum import SpectrumMeter
     from auditor.rig import Rig
     from auditor.store.store import Store
 
@@ -109,8 +110,9 @@ def play(
     with Recall(store, programme, rig, frame_s=frame_s) as recall:
         passage = recall.passage(with_ladder=with_ladder)
         if passage is None:
-            passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder)
-            recall.keep(passage)
+            with recall.spectrum_meter() as meter:
+                passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder, meter=meter)
+            recall.keep(passage, meter)
     feeds: list[ChannelFeed] = []
     channels, passage = list(passage.channels), replace(passage, channels=())
     while channels:  # one after the other let go, so that a long file is not held on both sides of the pad
@@ -135,13 +137,16 @@ def _pass(
     progress: Callable[[float], None] | None,
     *,
     with_ladder: bool,
+    meter: SpectrumMeter | None,
 ) -> Passage:
     """Every sample of a file through amplifier and crossover."""
     lines = [Line(programme, rig, frame_s, with_ladder=with_ladder) for _ in range(programme.feed_count)]
     finding = decode.Finding()
     with SideBySide(lines) as running:
         for block in decode.blocks(programme, finding):
-            running.push(block)
+            running.push(block.T)
+            if meter is not None:
+                meter.push(block)
             if progress is not None and programme.declared_length is not None:
                 progress(min(1.0, finding.length / programme.declared_length))
     if finding.length == 0:

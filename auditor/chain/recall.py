@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Self
 
 from auditor.chain.kept import Passage, frames_of, frames_record, has_ladder, passage_of, passage_record
 from auditor.programme.entry import as_entry
-from auditor.programme.spectrum import Spectrum, spectrum
+from auditor.programme.spectrum import Spectrum, SpectrumMeter, spectrum
+from auditor.store.identity import measured_tables
 from auditor.store.vault import Record
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from auditor.chain.splitter import HfFrames
     from auditor.programme.entry import Entry, Source
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
     from auditor.store.identity import Key
     from auditor.store.store import Store
+
+_SPECTRUM = "spectrum"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +75,7 @@ class Recall:
 
     def __init__(self, store: Store | None, programme: Programme, rig: Rig, *, frame_s: float | None) -> None:
         self._store, self._programme, self._rig = store, programme, rig
+        self._entry = as_entry(programme.source)
         self._question = None if store is None else store.ask(programme, rig, frame_s=frame_s)
         self._key: Key | None = None
         self._was_kept = False
@@ -95,13 +99,29 @@ class Recall:
         self._was_kept = True
         return passage_of(record, self._programme, self._rig, with_ladder=with_ladder)
 
-    def keep(self, passage: Passage) -> None:
-        """Hand over what was played."""
+    @contextmanager
+    def spectrum_meter(self) -> Iterator[SpectrumMeter | None]:
+        """For all that is played, so that the file need not be read once more; None where nobody will ask for it.
+
+        A track with a gain of its own is measured by itself: its spectrum is kept as it is without.
+        """
+        if self._store is None or not self._store.wants_spectra or self._entry.change_db != 0.0:
+            yield None
+            return
+        with SpectrumMeter(self._programme.sample_rate_hz, self._programme.feed_count) as meter:
+            yield meter
+
+    def keep(self, passage: Passage, meter: SpectrumMeter | None) -> None:
+        """Hand over what was played, and what was measured of it meanwhile."""
         if self._store is None or self._question is None:
             return
         self._key = self._question.key()
-        if self._key is not None:
-            self._store.put(self._key, passage_record(passage, self._programme))
+        if self._key is None:
+            return
+        self._store.put(self._key, passage_record(passage, self._programme))
+        if meter is not None:
+            tables = measured_tables(self._entry, _SPECTRUM, mono_gain_db=self._rig.level.mono_gain_db)
+            self._store.put(replace(self._key, played=tables), _spectrum_record(meter.finish()))
 
     @property
     def replays(self) -> Replays | None:
@@ -137,14 +157,15 @@ def recalled_spectrum(store: Store | None, source: Source, *, mono_gain_db: floa
     entry = as_entry(source)
 
     def measured() -> Record:
-        found = spectrum(replace(entry, gain_db=0.0, matched=None), mono_gain_db=mono_gain_db)
-        return Record(
-            values={"step_s": found.step_s},
-            arrays={"band_level_dbfs": found.band_level_dbfs, "picture_dbfs": found.picture_dbfs},
-        )
+        return _spectrum_record(spectrum(replace(entry, gain_db=0.0, matched=None), mono_gain_db=mono_gain_db))
 
-    record = _recalled(store, entry, "spectrum", measured, mono_gain_db=mono_gain_db)
+    record = _recalled(store, entry, _SPECTRUM, measured, mono_gain_db=mono_gain_db)
     return Spectrum(step_s=record.values["step_s"], **record.arrays).louder_by(entry.change_db)
+
+
+def _spectrum_record(found: Spectrum) -> Record:
+    arrays = {"band_level_dbfs": found.band_level_dbfs, "picture_dbfs": found.picture_dbfs}
+    return Record(values={"step_s": found.step_s}, arrays=arrays)
 
 
 def _recalled(

@@ -15,16 +15,14 @@ Valid range: midbands under half the sampling rate; a band with its midband at o
 from __future__ import annotations
 
 import threading
-from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
 from auditor.errors import ProgrammeError
 from auditor.programme import decode
+from auditor.threads import SideBySide
 from auditor.units import SILENCE_DB
 
 if TYPE_CHECKING:
@@ -46,7 +44,7 @@ _LINES_TO_EDGE = 2.9  # from a midband to its lower edge, for the window's main 
 _LONGEST_LINE_HZ = 0.75
 _SHORTER = 8  # each length against the next longer one
 _LENGTHS = 3
-_BLOCKS_BEHIND = 2
+MOST_STEPS = 600  # of a picture
 _MEAN_SQUARE_OF_FULL_SCALE = 0.5  # a sine's
 
 
@@ -82,7 +80,7 @@ def midbands_hz() -> NDArray[np.float64]:
     return np.asarray(1000.0 * 10.0 ** ((np.arange(len(BANDS_HZ)) + _FIRST_BAND) / 10.0))
 
 
-def spectrum(source: Source, *, most_steps: int = 600, mono_gain_db: float | None = None) -> Spectrum:
+def spectrum(source: Source, *, most_steps: int = MOST_STEPS, mono_gain_db: float | None = None) -> Spectrum:
     """Spectrum of a file, read from its beginning to its end; memory does not grow with its length.
 
     Parameters
@@ -100,32 +98,55 @@ def spectrum(source: Source, *, most_steps: int = 600, mono_gain_db: float | Non
     """
     programme = decode.inspect(source, mono_gain_db=mono_gain_db)
     finding = decode.Finding()
-    picture = _Picture(most_steps)
-    analysers = _analysers(programme.sample_rate_hz, programme.feed_count, picture)
-    with ExitStack() as stack:
-        # A thread for each length, a block or two behind the decoder.
-        threads = [stack.enter_context(ThreadPoolExecutor(max_workers=1)) for _ in analysers]
-        under_way: deque[Future[None]] = deque()
+    with SpectrumMeter(programme.sample_rate_hz, programme.feed_count, most_steps=most_steps) as meter:
         for block in decode.blocks(programme, finding):
-            samples = np.ascontiguousarray(block.T)
-            under_way.extend(
-                thread.submit(analyser.push, samples) for thread, analyser in zip(threads, analysers, strict=True)
-            )
-            while len(under_way) > _BLOCKS_BEHIND * len(analysers):
-                under_way.popleft().result()
-        while under_way:
-            under_way.popleft().result()
+            meter.push(block)
     if finding.length == 0:
         raise ProgrammeError(
             "breaks off before the first sample", where=programme.name, hint="copy or export it again from its source"
         )
-    energies = np.sum([analyser.finish() for analyser in analysers], axis=0)
-    hop = analysers[-1].hop
-    return Spectrum(
-        band_level_dbfs=_level_dbfs(energies / finding.length),
-        step_s=picture.hops_per_step * hop / programme.sample_rate_hz,
-        picture_dbfs=_level_dbfs(picture.rows(-(-finding.length // hop))),
-    )
+    return meter.finish()
+
+
+class SpectrumMeter:
+    """Measures what is pushed; a thread for each length of transform, a block or two behind.
+
+    Parameters
+    ----------
+    sample_rate_hz : int
+    channel_count : int
+    most_steps : int
+        As `spectrum`.
+    """
+
+    def __init__(self, sample_rate_hz: int, channel_count: int, *, most_steps: int = MOST_STEPS) -> None:
+        self._sample_rate_hz = sample_rate_hz
+        self._picture = _Picture(most_steps)
+        self._analysers = _analysers(sample_rate_hz, channel_count, self._picture)
+        self._side_by_side = SideBySide(self._analysers)
+        self._length = 0
+
+    def __enter__(self) -> Self:
+        self._side_by_side.__enter__()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
+        self._side_by_side.__exit__(kind, error, trace)
+
+    def push(self, block: NDArray[np.float32]) -> None:
+        """Take the next samples, shape=(n, channels), full scale 1.0."""
+        self._length += len(block)
+        self._side_by_side.push([np.ascontiguousarray(block.T)] * len(self._analysers))
+
+    def finish(self) -> Spectrum:
+        """What was heard, at least one sample; once it has been left."""
+        energies = np.sum([analyser.finish() for analyser in self._analysers], axis=0)
+        hop = self._analysers[-1].hop
+        return Spectrum(
+            band_level_dbfs=_level_dbfs(energies / self._length),
+            step_s=self._picture.hops_per_step * hop / self._sample_rate_hz,
+            picture_dbfs=_level_dbfs(self._picture.rows(-(-self._length // hop))),
+        )
 
 
 def _analysers(sample_rate_hz: int, channel_count: int, picture: _Picture) -> list[_Analyser]:

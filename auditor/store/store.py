@@ -53,16 +53,19 @@ class Store:
         Told in a sentence why a file that is known has to be played again.
     explains : bool
         False where rigs of the program's own are tried, which nobody asked about.
+    wants_spectra : bool
+        Whether the third octaves of what is played are to be kept beside it, in the same pass over the samples.
     """
 
     vault: Vault
     trusts_dates: bool
     tell: Callable[[str], None]
     explains: bool = True
+    wants_spectra: bool = False
     _said: set[str] = field(default_factory=set, init=False, repr=False)
 
     @staticmethod
-    def at_default(*, tell: Callable[[str], None]) -> Store | None:
+    def at_default(*, tell: Callable[[str], None], wants_spectra: bool = False) -> Store | None:
         """The store that the environment names, or the platform's folder for caches; None where it is to keep nothing.
 
         Raises
@@ -73,7 +76,8 @@ class Store:
         vault = default_vault(tell=tell)
         if vault.limit_bytes == 0:
             return None
-        return Store(vault=vault, trusts_dates=not os.environ.get(REREAD_VARIABLE), tell=tell)
+        trusts_dates = not os.environ.get(REREAD_VARIABLE)
+        return Store(vault=vault, trusts_dates=trusts_dates, tell=tell, wants_spectra=wants_spectra)
 
     def for_workers(self) -> Store:
         """The same for another process: what is to be told is kept there, in an `Unsaid`."""
@@ -85,8 +89,8 @@ class Store:
         return self.tell.take() if isinstance(self.tell, Unsaid) else ()
 
     def for_trials(self) -> Store:
-        """The same for rigs that nobody asked about: nothing is explained."""
-        return replace(self, explains=False)
+        """The same for rigs that nobody asked about: nothing is explained, nor measured beside."""
+        return replace(self, explains=False, wants_spectra=False)
 
     def ask(self, programme: Programme, rig: Rig, *, frame_s: float | None) -> Question | None:
         """Whether there is something of this track through this rig; None if the file cannot be looked at."""

@@ -8,11 +8,15 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from auditor.programme import decode
 from tests.cli.harness import RIG, Result, finish, hear_ctrl_c, noise, run, settle, spawn
 
 # Sends itself a signal the `count`-th time a function is called, before or after what it does.
@@ -102,6 +106,21 @@ def test_the_page_of_a_second_run_reads_no_samples(folder: Path, monkeypatch: py
     second = run(*arguments)
     assert without.out == first.out == second.out
     assert without.err == first.err == second.err
+
+
+def test_a_page_takes_one_pass_over_the_samples(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    arguments = ["check", "a.wav", "b.wav", "c.wav", "-r", "rig.toml", "--format", "html"]
+    without = run(*arguments, "--no-cache")
+    read: list[str] = []
+    blocks = decode.blocks
+
+    def noting(programme: decode.Programme, finding: decode.Finding) -> Iterator[NDArray[np.float32]]:
+        read.append(programme.path)
+        return blocks(programme, finding)
+
+    monkeypatch.setattr("auditor.programme.decode.blocks", noting)
+    assert run(*arguments).out == without.out
+    assert sorted(read) == ["a.wav", "b.wav", "c.wav"]
 
 
 def test_render(folder: Path) -> None:
