@@ -97,6 +97,7 @@ def _inspected(where: str, container: Any) -> Programme:
         channel_count=int(first.layout.nb_channels),
         declared_length=_declared_length(where, container, stream, rate_hz),
         headroom_db=12.0 if first.format.name.startswith(("flt", "dbl")) else 0.0,  # whole numbers end at full scale
+        lossy_kbps=stream.bit_rate / 1000 if stream.bit_rate and not stream.codec_context.codec.lossless else None,
         remarks=(remark,) if len(streams) > 1 else (),
         index=Index(),
     )

@@ -18,7 +18,8 @@ from auditor.programme.files import refuse_unreadable
 from auditor.programme.mp3_header import tells_its_length
 from auditor.programme.sound_file import Programme
 
-_BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", "VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
+_LOSSY = ("VORBIS", "OPUS", "MPEG")  # libsndfile's names of such codings
+_BEYOND_FULL_SCALE = ("FLOAT", "DOUBLE", *_LOSSY)
 _HEADROOM_DB = 12.0
 _MP3_RUN_UP = 12 * 1152  # samples: a dozen of its frames
 MP3_NEAR = 2 * _MP3_RUN_UP
@@ -62,6 +63,7 @@ def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
                 declared_length=_declared_length(sound),
                 end_lost=_NO_OGG_END in sound.extra_info,
                 headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
+                lossy_kbps=_lossy_kbps(where, sound),
             )
             # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
             elsewhere = sound.format == "RAW"
@@ -160,6 +162,13 @@ def stand_at(sound: Sound, sample: int) -> None:
         sound.seek(0)
         sound.seek(sample - _MP3_RUN_UP)
         sound.read(_MP3_RUN_UP, dtype="float32")
+
+
+def _lossy_kbps(where: str, sound: Sound) -> float | None:
+    """By the whole file, pictures in its tags included, over its length."""
+    if not sound.subtype.startswith(_LOSSY) or not 0 < sound.frames < _FRAMES_UNKNOWN:
+        return None
+    return float(os.path.getsize(where) * 8 / 1000 / (sound.frames / sound.samplerate))
 
 
 def _declared_length(sound: soundfile.SoundFile) -> int | None:

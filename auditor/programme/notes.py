@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from auditor.rig import Rig
 
 _LITTLE_HF_BELOW_HZ = 32_000
+_LITTLE_TREBLE_BELOW_KBPS = 40.0  # for each channel: from there on copies of one piece differ by decibels
 _ROUNDING = 1e-6  # of a gain and back
 
 
@@ -74,6 +75,12 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
     elif rate < _LITTLE_HF_BELOW_HZ:
         sentences.append(
             f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
+        )
+    kbps = programme.lossy_kbps
+    if kbps is not None and kbps < _LITTLE_TREBLE_BELOW_KBPS * programme.channel_count:
+        sentences.append(
+            f"coded at {kbps:.0f} kbit/s, it has lost treble: another copy of the same music may leave some decibels "
+            "less room, so audit the very file that will be played"
         )
     sentences += equaliser.notes(rig.equaliser, rate) if rig.equaliser else []
     if programme.mono_gain_db is not None and programme.channel_count > 1:

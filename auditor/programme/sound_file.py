@@ -29,6 +29,8 @@ class Programme:
     headroom_db : float
         How far beyond full scale its samples may go [dB]: nought for whole numbers; lossy and floating-point files
         are taken to stay under 12 dB.
+    lossy_kbps : float or None
+        Rate of a lossy coding [kbit/s], all channels together; None where it is lossless, or not known.
     remarks : tuple of str
         What else is to be told of it.
     index : Index or None
@@ -48,6 +50,7 @@ class Programme:
     file_length: int | None = None
     end_lost: bool = False
     headroom_db: float = 0.0
+    lossy_kbps: float | None = None
     remarks: tuple[str, ...] = ()
     index: Index | None = field(default=None, compare=False, repr=False)
     first: int = 0

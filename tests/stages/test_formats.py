@@ -294,3 +294,29 @@ def test_another_file_in_its_place_is_decoded_anew(folder: Path) -> None:
         np.testing.assert_array_equal(found, read(path)[second.first :][: len(found)])
         first = decode.inspect(Entry(path=str(path), start_s=0.0, end_s=1.7))
         list(decode.blocks(first, decode.Finding()))  # leaves a decoder where the second begins
+
+
+@pytest.mark.parametrize(
+    ("form", "is_told"),
+    [
+        (Format(name="AAC", suffix=".m4a", codec="aac", bit_rate=48_000, container="ipod"), True),
+        (Format(name="AAC", suffix=".m4a", codec="aac", bit_rate=192_000, container="ipod"), False),
+        (Format(name="Opus", suffix=".opus", codec="libopus", bit_rate=48_000, container="ogg"), True),
+        (Format(name="Opus", suffix=".opus", codec="libopus", bit_rate=192_000, container="ogg"), False),
+        (Format(name="MP3", suffix=".mp3", codec="libmp3lame", bit_rate=48_000, container="mp3"), True),
+        (Format(name="MP3", suffix=".mp3", codec="libmp3lame", bit_rate=128_000, container="mp3"), False),
+        (Format(name="ALAC", suffix=".m4a", codec="alac", lossless=True, container="ipod"), False),
+        (Format(name="FLAC", suffix=".flac", codec="PCM_16", by="libsndfile", lossless=True), False),
+    ],
+    ids=lambda value: f"{value.name}-{value.bit_rate}" if isinstance(value, Format) else "",
+)
+def test_a_low_rate_of_a_lossy_coding_is_told(form: Format, is_told: bool, tmp_path: Path) -> None:
+    samples, rate_hz = material()
+    if form.lossless:  # such a file is small only where it is silent
+        samples = np.where(np.arange(len(samples))[:, None] < len(samples) // 20, samples, 0.0)
+    path = encode(tmp_path / f"a{form.suffix}", samples, rate_hz, form)
+    if form.suffix == ".flac":
+        assert path.stat().st_size * 8 / 1000 / (len(samples) / rate_hz) < 80
+    told = [note for note in judged(path).notes if "kbit/s" in note]
+    assert len(told) == is_told
+    assert all(44 <= int(note.split()[2]) <= 64 for note in told)
