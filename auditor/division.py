@@ -46,7 +46,7 @@ _LEAST, _LARGEST = 1e-4, 6e4
 QUANTITIES = 3  # r0, r1, r2
 _MERGED_AT_ONCE = 4096  # longer frames, so that memory stays flat
 _SILENT_V2 = 1e-18
-_ROUNDED_TO = np.float16  # half the memory, and 0.004 dB
+ROUNDED_TO = np.float16  # half the memory, and 0.004 dB
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ class Division:
         heard = cold_square > _SILENT_V2
         ratio = np.ones(means.shape, dtype=np.float32)
         np.divide(cold_square[:, None, None], means, out=ratio, where=heard[:, None, None] & (means > 0.0))
-        return cls(ratio=np.clip(ratio, _LEAST, _LARGEST).astype(_ROUNDED_TO), rated_impedance_ohm=rated_impedance_ohm)
+        return cls(ratio=np.clip(ratio, _LEAST, _LARGEST).astype(ROUNDED_TO), rated_impedance_ohm=rated_impedance_ohm)
 
     def part(self, first: int, count: int) -> Division:
         """That of some frames."""

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from auditor.arrays import Gathered
 from auditor.chain.crossover import response
 from auditor.chain.network import Ladder
-from auditor.division import NODES, QUANTITIES, Division, node_weights
+from auditor.division import NODES, QUANTITIES, ROUNDED_TO, Division, node_weights
 from auditor.driver.impedance import impedance_ohm
 from auditor.kernels import compiled
 
@@ -78,27 +79,23 @@ class Divider:
         self._weights = np.column_stack([rig_weights(rig, frequency_hz), np.ones(len(frequency_hz), np.float32)])
         self._weights = np.ascontiguousarray(self._weights, dtype=np.float32)
         self._waiting = np.zeros(frame_length // 2, dtype=np.float32)  # half a window stands before the first sample
-        self._found: list[NDArray[np.float32]] = []
+        self._ratios = Gathered((QUANTITIES, NODES), ROUNDED_TO)
 
     def push(self, branch_v: NDArray[np.float32]) -> None:
         """Take the next samples of the branch, shape=(n,) [V]."""
         self._waiting = np.concatenate([self._waiting, branch_v])
         frames = (len(self._waiting) - self._frame_length) // self._frame_length
         for first in range(0, frames, _FRAMES_AT_A_TIME):
-            self._found.append(self._means(first, min(_FRAMES_AT_A_TIME, frames - first)))
+            self._ratios.add(self._division(first, min(_FRAMES_AT_A_TIME, frames - first)).ratio)
         if frames > 0:
             self._waiting = self._waiting[frames * self._frame_length :].copy()
 
     def finish(self, frames: int) -> Division:
         """Flush what is left; `frames` is how many there are in all."""
         self.push(np.zeros(3 * self._frame_length, dtype=np.float32))
-        columns = QUANTITIES * NODES + 1
-        found = np.concatenate([*self._found, np.empty((0, columns), dtype=np.float32)])[:frames]
-        return Division.from_means(
-            found[:, :-1].reshape(-1, QUANTITIES, NODES), found[:, -1], rated_impedance_ohm=self._rated_ohm
-        )
+        return Division(ratio=self._ratios.take()[:frames], rated_impedance_ohm=self._rated_ohm)
 
-    def _means(self, first: int, count: int) -> NDArray[np.float32]:
+    def _division(self, first: int, count: int) -> Division:
         from scipy.fft import rfft
 
         length = self._frame_length
@@ -106,7 +103,9 @@ class Divider:
         spectra = rfft(windows * self._window, self._fft_length, axis=1)
         means = np.zeros((count, self._weights.shape[1]), dtype=np.float32)
         _weigh(spectra.view(np.float32), self._weights, means)
-        return means
+        return Division.from_means(
+            means[:, :-1].reshape(count, QUANTITIES, NODES), means[:, -1], rated_impedance_ohm=self._rated_ohm
+        )
 
 
 def steady_division(rig: Rig) -> Division:

@@ -8,6 +8,7 @@ reached is within 0.5 % over the stretch.
 from __future__ import annotations
 
 import functools
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -20,9 +21,9 @@ from numpy.typing import NDArray
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-from auditor.chain.divider import series_circuit, steady_division
+from auditor.chain.divider import Divider, series_circuit, steady_division
 from auditor.chain.splitter import HfFrames, Splitter, split
-from auditor.division import NODE_U, NODES, Division, node_weights
+from auditor.division import NODE_U, NODES, QUANTITIES, ROUNDED_TO, Division, node_weights
 from auditor.driver.coil import REFERENCE_C, CoilNetwork
 from auditor.driver.impedance_file import read_impedance
 from auditor.judgement.ratings import stretches
@@ -322,6 +323,21 @@ def test_streaming_in_pieces_changes_nothing() -> None:
         pieces.division.ratio.astype(np.float32), whole.division.ratio.astype(np.float32), rtol=2e-3
     )
     assert len(whole.division.ratio) == len(whole.rms_v)
+
+
+def test_a_long_file_leaves_what_is_kept_and_no_more() -> None:
+    system = made(voice_coil_inductance_h=50e-6)
+    divider = Divider(system, RATE_HZ, frame_length=288)
+    block = np.random.default_rng(3).standard_normal(288 * 1000).astype(np.float32)
+    divider.push(block)
+    tracemalloc.start()
+    for _ in range(60):
+        divider.push(block)
+    held, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    kept = 60_000 * QUANTITIES * NODES * np.dtype(ROUNDED_TO).itemsize
+    assert kept < held < 1.05 * kept
+    assert most < 1.05 * kept + 10.0 * block.nbytes
 
 
 def test_silence_and_a_constant_are_ones() -> None:
