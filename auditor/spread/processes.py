@@ -20,6 +20,7 @@ from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from typing import Any, Generic
 
+from auditor.interrupt import held
 from auditor.spread.contract import ATTEMPTS, Done, R, T, Tell, Work
 from auditor.threads import core_count, keep_to
 
@@ -57,24 +58,31 @@ class Processes:
         todo = (_Job(index=index, item=item) for index, item in enumerate(items))
         threads = core_count() // self.count
         seats: list[_Seat[T, R]] = []
+        job_next: _Job[T] | None = None
         try:
             for job in itertools.islice(todo, self.count):
                 # One by one: those that sit are ended, should the next fail to.
                 seats.append(_Seat(work, job, threads))  # noqa: PERF401
             while seats:
                 for seat in _answered(seats):
-                    done = seat.answer()
-                    # The next item first: the worker need not wait until this one has been used.
-                    job_next = seat.job if done is None else next(todo, None)
-                    if job_next is None:
-                        seats.remove(seat)
-                        seat.end()
-                    else:
-                        seat.give(job_next)
-                    if done is not None:
-                        if tell is not None:
-                            tell(done.index)(1.0)
-                        yield done
+                    job_next = job_next or next(todo, None)  # may take its time, as from another program's output
+                    with held() as hold:  # what has been answered is used, too
+                        done = seat.answer()
+                        # The next item first: the worker need not wait until this one has been used.
+                        if done is None:
+                            seat.give(seat.job)
+                        elif job_next is not None:
+                            seat.give(job_next)
+                            job_next = None
+                        else:
+                            seats.remove(seat)
+                            seat.end()
+                        if done is not None:
+                            if tell is not None:
+                                tell(done.index)(1.0)
+                            yield done
+                    if hold.came:
+                        raise KeyboardInterrupt
         finally:
             for seat in seats:
                 seat.end()

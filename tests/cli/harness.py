@@ -50,6 +50,31 @@ coil_temp_limit_c = 180.0
 """
 
 
+# Sends itself a signal the `count`-th time a function is called, before or after what it does.
+_STAGED = """
+import importlib, os, signal, sys
+module, name, count, sign, after = sys.argv[1:6]
+owner = importlib.import_module(module)
+*path, last = name.split(".")
+for part in path:
+    owner = getattr(owner, part)
+real, calls = getattr(owner, last), 0
+def staged(*arguments, **options):
+    global calls
+    calls += 1
+    if calls == int(count) and after == "before":
+        os.kill(os.getpid(), int(sign))
+    result = real(*arguments, **options)
+    if calls == int(count) and after == "after":
+        os.kill(os.getpid(), int(sign))
+    return result
+setattr(owner, last, staged)
+sys.argv = ["auditor", *sys.argv[6:]]
+from auditor.cli import main
+main()
+"""
+
+
 @dataclass(frozen=True)
 class Result:
     """What a run left behind."""
@@ -125,6 +150,17 @@ def spawn(*arguments: str | Path, **options: Any) -> subprocess.Popen[bytes]:
     environ["PYTHONPATH"] = os.pathsep.join([str(root), environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
     # Whoever started the tests may have Ctrl-C ignored, as a shell does for what it runs in the background.
     return subprocess.Popen(command(*arguments), env=environ, preexec_fn=hear_ctrl_c, **options)
+
+
+def run_staged(module: str, name: str, *arguments: str, count: int, sign: signal.Signals, moment: str) -> Result:
+    """`auditor` in a process of its own that gets a signal the `count`-th time that `name` of `module` is called.
+
+    `moment` is `before` or `after`: what it does.
+    """
+    command = [sys.executable, "-c", _STAGED, module, name, str(count), str(int(sign)), moment, *arguments]
+    environ = {**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[1])}
+    done = subprocess.run(command, env=environ, preexec_fn=hear_ctrl_c, capture_output=True, text=True, timeout=120)
+    return Result(done.returncode, done.stdout, done.stderr)
 
 
 def hear_ctrl_c() -> None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,31 +15,7 @@ import pytest
 from numpy.typing import NDArray
 
 from auditor.programme import decode
-from tests.cli.harness import RIG, Result, finish, hear_ctrl_c, noise, run, settle, spawn
-
-# Sends itself a signal the `count`-th time a function is called, before or after what it does.
-STAGED = """
-import importlib, os, signal, sys
-module, name, count, sign, after = sys.argv[1:6]
-owner = importlib.import_module(module)
-*path, last = name.split(".")
-for part in path:
-    owner = getattr(owner, part)
-real, calls = getattr(owner, last), 0
-def staged(*arguments, **options):
-    global calls
-    calls += 1
-    if calls == int(count) and after == "before":
-        os.kill(os.getpid(), int(sign))
-    result = real(*arguments, **options)
-    if calls == int(count) and after == "after":
-        os.kill(os.getpid(), int(sign))
-    return result
-setattr(owner, last, staged)
-sys.argv = ["auditor", *sys.argv[6:]]
-from auditor.cli import main
-main()
-"""
+from tests.cli.harness import RIG, Result, finish, noise, run, run_staged, settle, spawn
 
 
 @pytest.fixture
@@ -64,12 +38,8 @@ def records() -> list[Path]:
 
 def staged(module: str, name: str, *, count: int, sign: signal.Signals, moment: str) -> Result:
     """`check` in a process of its own that gets the signal at that moment."""
-    root = Path(__file__).parents[2]
-    command = [sys.executable, "-c", STAGED, module, name, str(count), str(int(sign)), moment]
-    command += ["check", "a.wav", "b.wav", "c.wav", "-r", "rig.toml", "--format", "json"]
-    environ = {**os.environ, "PYTHONPATH": str(root)}
-    done = subprocess.run(command, env=environ, preexec_fn=hear_ctrl_c, capture_output=True, text=True, timeout=120)
-    return Result(done.returncode, done.stdout, done.stderr)
+    command = ["check", "a.wav", "b.wav", "c.wav", "-r", "rig.toml", "--format", "json"]
+    return run_staged(module, name, *command, count=count, sign=sign, moment=moment)
 
 
 def test_the_report_is_the_same_byte_for_byte(folder: Path) -> None:

@@ -24,7 +24,7 @@ from referencing import Registry, Resource
 from auditor import stream_files
 from auditor.report import lines, records
 from auditor.report.table import SCHEMA
-from tests.cli.harness import RIG, Result, finish, noise, run, settle, spawn
+from tests.cli.harness import RIG, Result, finish, noise, run, run_staged, settle, spawn
 
 RATE_HZ = 48_000
 TRACKS = ["long.wav", "clear.flac", "broken.wav", "cut.mp3", "risk.wav", "gone.wav"]
@@ -292,6 +292,18 @@ class TestInterrupted:
         assert result.err == "interrupted: 1 track(s) finished and reported, the rest not judged\n"
         _wait_for(lambda: _group(process.pid) == [])
         assert _finished(result, style) == ["clear.flac"]
+
+
+def test_interrupted_just_when_a_worker_has_answered_its_track_is_reported(folder: Path, endless: str) -> None:
+    options = ["-r", "rig.toml", "--workers", "2", "--format", "json"]
+    result = run_staged(
+        *("auditor.spread.processes", "_Seat.answer", "check", "clear.flac", endless, "risk.wav", *options),
+        count=1,
+        sign=signal.SIGINT,
+        moment="after",
+    )
+    assert (result.status, [each["path"] for each in result.document["tracks"]]) == (130, ["clear.flac"])
+    assert result.err == "interrupted: 1 track(s) finished and reported, the rest not judged\n"
 
 
 def test_interrupted_a_second_run_goes_on_from_the_cache(folder: Path, endless: str) -> None:
