@@ -125,7 +125,7 @@ def play(
         duration_s=passage.finding.length / programme.sample_rate_hz,
         loudness=passage.loudness,
         feeds=tuple(feeds),
-        notes=entry.notes + notes.of(programme, rig, passage.sample_peak),
+        notes=entry.notes + notes.of(programme, rig, passage.finding, passage.sample_peak),
         unjudged=notes.unjudged(programme, passage.finding),
     )
 

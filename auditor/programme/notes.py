@@ -55,13 +55,15 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
-    """Warnings about a file that was analysed from end to end.
+def of(programme: Programme, rig: Rig, finding: Finding, sample_peak: float) -> tuple[str, ...]:
+    """Warnings about what was analysed of a file.
 
     Parameters
     ----------
     programme : Programme
     rig : Rig
+    finding : Finding
+        What turned up while it was read.
     sample_peak : float
         Its largest sample as it is played, full scale 1.0.
     """
@@ -76,7 +78,7 @@ def of(programme: Programme, rig: Rig, sample_peak: float) -> tuple[str, ...]:
         sentences.append(
             f"sampled at {rate} Hz, the file holds nothing above {rate / 2:g} Hz, so little HF can be judged"
         )
-    kbps = programme.lossy_kbps
+    kbps = programme.lossy_kbps if not finding.broken_off else None  # of half a file it would be half
     if kbps is not None and kbps < _LITTLE_TREBLE_BELOW_KBPS * programme.channel_count:
         sentences.append(
             f"coded at {kbps:.0f} kbit/s, it has lost treble: another copy of the same music may leave some decibels "

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[2] / "auditor"
 UNITS = (
     "_v _a _w _ohm _hz _s _h _c _k _db _dbfs _dbu _dbtp _lufs _lm _m _m2 _mm _kg _ratio _k_per_w _j_per_k _w_per_k"
-    " _j _a2s _per_k _ohm_per_k _per_s _per_unit _min _f _deg _g _t_m _mm_per_v"
+    " _j _a2s _per_k _ohm_per_k _per_s _per_unit _min _f _deg _g _t_m _mm_per_v _kbps"
 ).split()
 # Bare numbers by nature, or by the field's own word.
 BARE = {
