@@ -59,9 +59,16 @@ def _settle_streams() -> None:
             stream.reconfigure(errors="backslashreplace")
 
 
-def _terminate(*_: object) -> NoReturn:
-    # Leaves by the way of an exception, so that the terminal's cursor comes back and no partial file stays.
-    sys.exit(ExitStatus.TERMINATED)
+def _heed_ends() -> None:
+    """Leave by the way of an exception when asked to end, so that the cursor comes back and no partial file stays."""
+
+    def leave(*_: object) -> NoReturn:
+        sys.exit(ExitStatus.TERMINATED)
+
+    for name in ("SIGTERM", "SIGHUP"):  # the latter as a terminal is closed; where there is none, not known
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # not where it is to go on without
+            signal.signal(number, leave)
 
 
 def _lighten() -> None:
@@ -76,7 +83,7 @@ def main() -> NoReturn:
     """Run the program and leave with its exit status."""
     _settle_streams()
     _lighten()
-    signal.signal(signal.SIGTERM, _terminate)
+    _heed_ends()
     try:
         if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:  # until here, as nobody would have caught it
             signal.signal(signal.SIGINT, signal.default_int_handler)

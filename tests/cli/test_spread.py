@@ -294,6 +294,17 @@ class TestInterrupted:
         assert _finished(result, style) == ["clear.flac"]
 
 
+def test_its_terminal_closed_nothing_is_left(folder: Path, endless: str) -> None:
+    left = folder / "left"
+    left.mkdir()
+    options = ["-r", "rig.toml", "--workers", "2"]
+    process = spawn("check", "clear.flac", endless, *options, start_new_session=True, env={"TMPDIR": str(left)})
+    _wait_for(lambda: _open_by(process.pid, endless) == 1)
+    os.killpg(process.pid, signal.SIGHUP)
+    assert (finish(process).status, list(left.iterdir())) == (143, [])
+    _wait_for(lambda: _group(process.pid) == [])
+
+
 def test_interrupted_just_when_a_worker_has_answered_its_track_is_reported(folder: Path, endless: str) -> None:
     options = ["-r", "rig.toml", "--workers", "2", "--format", "json"]
     result = run_staged(
