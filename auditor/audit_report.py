@@ -64,7 +64,7 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
     style, output, asked = wanted.style, wanted.output, wanted.asked
     if style in stream_files.STYLES:
         stream_files.refuse_impossible(style, output, is_night=wanted.gap_s is not None, with_band=wanted.with_band)
-    files, faults = find_files(paths, output=output, rig=rig, trims=wanted.trims)
+    files, faults = find_files(paths, output=output, rig=rig, trims=wanted.trims, listed_in=asked.listed_in)
     if style in stream_files.STYLES:
         fail_on, store = wanted.fail_on, open_store(no_cache=wanted.no_cache)
         sys.exit(

@@ -17,7 +17,7 @@ import click
 from auditor.interrupt import held
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from auditor.audit_types import FileFault, Verdict
     from auditor.programme.entry import Entry
@@ -74,26 +74,28 @@ def open_store(*, no_cache: bool, wants_spectra: bool = False) -> Store | None:
 
 
 def find_files(
-    paths: Iterable[str], *, output: str | None, rig: Rig, trims: str | None = None
+    paths: Sequence[str], *, output: str | None, rig: Rig, trims: str | None = None, listed_in: str | None = None
 ) -> tuple[list[Entry], list[FileFault]]:
     """The tracks that the paths lead to, with their trims, after a look whether `output` could be written at the end.
 
     Parameters
     ----------
-    paths : iterable of str
+    paths : sequence of str
     output : str or None
     rig : Rig
     trims : str, optional
         A file of trims. What cannot be used in it is said, and the program ends.
+    listed_in : str, optional
+        A file that names more tracks, and is read as it goes.
     """
     from auditor.programme.files import search
 
-    files, faults = search(list(paths))
+    files, faults = search(paths)
     if trims is not None:
         files = _trimmed(files, trims)
     if output is not None:
-        keep = [*(file.path for file in files), rig.path, *([trims] if trims is not None else [])]
-        refuse_unwritable(output, keep=keep)
+        keep = [*(file.path for file in files), *paths, rig.path, trims, listed_in]
+        refuse_unwritable(output, keep=[each for each in keep if each is not None])
     return files, faults
 
 
@@ -210,6 +212,7 @@ def refuse_unwritable(output: str, *, keep: list[str], is_sound: bool = False) -
         Whether sound is what will be written, so that sound may be written over.
     """
     from auditor.programme.files import SOUND_SUFFIXES
+    from auditor.programme.playlist import SUFFIXES as PLAYLIST_SUFFIXES
 
     target = Path(output)
     if target.is_dir():
@@ -220,7 +223,7 @@ def refuse_unwritable(output: str, *, keep: list[str], is_sound: bool = False) -
         stop(f"{output}: may not be written (choose another place with -o)")
     if os.path.realpath(output) in map(os.path.realpath, keep):
         stop(f"{output}: is one of the files to be read, so it is not written over")
-    kept = {".toml"} if is_sound else SOUND_SUFFIXES | {".toml"}
+    kept = {".toml", *PLAYLIST_SUFFIXES} | (frozenset() if is_sound else SOUND_SUFFIXES)
     if target.is_file() and target.suffix.lower() in kept:
         stop(f"{output}: is there already and no report, so it is not written over (choose another name with -o)")
 

@@ -79,6 +79,11 @@ class Asked:
 
         return Processes(self.workers) if self.cluster is None else Cluster(self.cluster)
 
+    @property
+    def listed_in(self) -> str | None:
+        """The file that the list is read from; None without."""
+        return "/dev/stdin" if self.list_path == "-" else self.list_path
+
     def listed(self) -> Iterator[Entry]:
         """The tracks of the list, read as it goes; as they stand, so that one named twice is played twice."""
         if self.list_path is None:

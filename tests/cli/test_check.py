@@ -232,7 +232,7 @@ class TestOutput:
         assert "is one of the files to be read" in err
         assert Path(name).read_bytes() == before
 
-    @pytest.mark.parametrize("name", ["other.toml", "other.flac"])
+    @pytest.mark.parametrize("name", ["other.toml", "other.flac", "other.m3u8", "other.cue"])
     def test_another_rig_or_sound_is_not_written_over_either(self, name: str) -> None:
         Path(name).write_text("mine")
         status, err = self.to(name)

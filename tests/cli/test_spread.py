@@ -272,6 +272,19 @@ class TestList:
 
 
 @pytest.mark.parametrize("style", ["json", "ndjson", "parquet"])
+def test_a_list_is_not_written_over(folder: Path, style: str) -> None:
+    Path("list.txt").write_text("clear.flac\nrisk.wav\n")
+    options = ["-r", "rig.toml", "--format", style, "-o", "list.txt"]
+    named = finish(spawn("check", "--list", "list.txt", *options))
+    with open("list.txt", "rb") as file:
+        piped = finish(spawn("check", "--list", "-", *options, stdin=file))
+    for result in (named, piped):
+        refusal = "error: list.txt: is one of the files to be read, so it is not written over\n"
+        assert (result.status, result.err) == (2, refusal)
+    assert Path("list.txt").read_text() == "clear.flac\nrisk.wav\n"
+
+
+@pytest.mark.parametrize("style", ["json", "ndjson", "parquet"])
 class TestInterrupted:
     """Ctrl-C reaches every process of a terminal."""
 
