@@ -142,10 +142,8 @@ def _spectra(result: SetAudit, store: Store | None) -> list[Spectrum | str]:
     from auditor.report.page import spectra
     from auditor.report.progress import ProgressBar
 
-    with (
-        libraries_silenced(),
-        ProgressBar([track.source for track in result.tracks], file=sys.stderr, no_color=False) as bar,
-    ):
+    with libraries_silenced(), ProgressBar([], file=sys.stderr, no_color=False) as bar:
+        bar.tell("third octaves for the page")
         return spectra.of_tracks(result, tell=bar.tell, store=store)
 
 

@@ -79,7 +79,9 @@ must be added to find the place in a player.
   reading from the beginning gives: to the last bit, of MP3 to 2e-7 of full scale. A frame of MP3 may begin in frames
   before it, so twelve are decoded first. Opus for speech (under some 50 kbit/s) remembers more than any run-up brings:
   up to 0.02 of full scale off.
-- **Damaged packets**, and gaps of more than 0.1 s between time stamps, count as silence and are **not judged**: the
+- **A damaged place in FLAC, Ogg or MP3 files**: libsndfile goes no further. What is before it is judged, the rest is
+  **not judged** and said to be missing, though a player may go on; exit status 2. Copy the file again.
+- **Damaged packets** of what FFmpeg reads, and gaps of more than 0.1 s between time stamps, count as silence and are **not judged**: the
   report says how much, exit status 2. Where the coding has check sums (FLAC, AC-3, E-AC-3), every packet is held
   against them. Elsewhere a damaged packet that still decodes to something is not noticed: of 60 bytes changed in a
   file, FFmpeg told of 7 packets in ALAC, which has no check sums, and of none in WMA.

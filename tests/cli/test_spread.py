@@ -271,6 +271,12 @@ class TestList:
         assert (result.status, result.out, result.err) == (2, "", words)
 
 
+def test_a_sound_file_is_no_list(folder: Path) -> None:
+    result = check("--list", "clear.flac")
+    refusal = "error: clear.flac: is no list of paths: it is not text (is it a sound file?)\n"
+    assert (result.status, result.out, result.err) == (2, "", refusal)
+
+
 @pytest.mark.parametrize("style", ["json", "ndjson", "parquet"])
 def test_a_list_is_not_written_over(folder: Path, style: str) -> None:
     Path("list.txt").write_text("clear.flac\nrisk.wav\n")
