@@ -93,6 +93,7 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
         except KeyboardInterrupt:
             result, status = replace(result, interrupted=True), ExitStatus.INTERRUPTED
             spectra = [STOPPED] * len(result.tracks)
+            say(f"interrupted: {len(result.tracks)} track(s) finished and reported, without their third octaves")
     write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 

@@ -123,6 +123,14 @@ def test_what_is_kept_is_shown_and_cleared(folder: Path) -> None:
     assert not Path(where).exists()
 
 
+def test_interrupted_over_its_third_octaves_the_page_is_written_without_and_that_is_said(folder: Path) -> None:
+    command = ["check", "a.wav", "b.wav", "-r", "rig.toml", "--format", "html", "--no-cache"]
+    where = ("auditor.report.page.spectra", "_spectrum")
+    result = run_staged(*where, *command, count=1, sign=signal.SIGINT, moment="before")
+    assert (result.status, result.out.count("stopped by hand")) == (130, 2)
+    assert result.err == "interrupted: 2 track(s) finished and reported, without their third octaves\n"
+
+
 def test_what_is_not_ours_stays(folder: Path) -> None:
     where = Path(os.environ["AUDITOR_CACHE_DIR"])
     check()
