@@ -94,8 +94,12 @@ class Asked:
         is_empty = True
         with ExitStack() as stack:
             try:
-                is_piped = self.list_path == "-"
-                file: Any = sys.stdin.buffer if is_piped else stack.enter_context(open(self.list_path, "rb"))
+                if self.list_path != "-":
+                    file: Any = stack.enter_context(open(self.list_path, "rb"))
+                elif sys.stdin is None:
+                    stop("--list -: standard input is closed (name a file, or pipe the paths in)")
+                else:
+                    file = sys.stdin.buffer
                 if b"\0" in file.peek(_LOOKED_AT)[:_LOOKED_AT]:
                     stop(f"{self.list_path}: is no list of paths: it is not text (is it a sound file?)")
                 for line in file:
