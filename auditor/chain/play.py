@@ -113,6 +113,7 @@ def play(
             with recall.spectrum_meter() as meter:
                 passage = _pass(programme, rig, frame_s, progress, with_ladder=with_ladder, meter=meter)
             recall.keep(passage, meter)
+    programme = replace(programme, sure_to=passage.finding.damaged_at)
     feeds: list[ChannelFeed] = []
     channels, passage = list(passage.channels), replace(passage, channels=())
     while channels:  # one after the other let go, so that a long file is not held on both sides of the pad

@@ -12,6 +12,7 @@ import sys
 import threading
 from collections.abc import Generator, Iterator
 from contextlib import closing
+from dataclasses import replace
 
 import numpy as np
 import soundfile
@@ -49,7 +50,7 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
     ndarray [shape=(n, feeds)] float32
         Finite samples, full scale 1.0; n is at most `BLOCK_LENGTH`. A mono sum is one feed.
     """
-    source = _decoded(programme)
+    source = _decoded(programme, finding)
     with closing(_ahead(source) if thread_count() > 1 else source) as decoded:
         try:
             for block in decoded:
@@ -57,6 +58,8 @@ def blocks(programme: Programme, finding: Finding) -> Iterator[NDArray[np.float3
                     yield _as_played(_usable(block, finding), programme)
         except _BrokenOffError as broken:
             finding.broken_off, finding.changed = True, broken.changed
+    if finding.damaged_at == finding.length:  # nothing came behind it
+        finding.damaged_at, finding.broken_off = None, True
     short_by = (programme.declared_length or 0) - finding.length
     if short_by > _SLACK_S * programme.sample_rate_hz:
         finding.short_by = short_by
@@ -83,6 +86,8 @@ def read_again(programme: Programme, channel: int, start: int, length: int) -> N
     held = length if programme.declared_length is None else max(min(length, programme.declared_length - start), before)
     if held == before:
         return samples
+    if programme.sure_to is not None and start + length > programme.sure_to:
+        return None
     try:
         if programme.index is not None:
             from auditor.programme import av_blocks
@@ -145,17 +150,37 @@ def _ahead(source: Generator[NDArray[np.float32], None, None]) -> Generator[NDAr
         reader.join()
 
 
-def _decoded(programme: Programme) -> Generator[NDArray[np.float32], None, None]:
+def _decoded(programme: Programme, finding: Finding) -> Generator[NDArray[np.float32], None, None]:
     """Blocks of the file as they come from the decoder; empty ones while what is not wanted passes by."""
     length = min(BLOCK_LENGTH, _BLOCK_VALUES // programme.channel_count)
+    done = 0
     try:
         if programme.index is None:
-            yield from _read(programme, (length, programme.channel_count))
+            for block in _read(programme, (length, programme.channel_count)):
+                done += len(block)
+                yield block
             return
         from auditor.programme import av_blocks
 
         yield from av_blocks.blocks(programme, length)
     except Exception as error:  # whatever a decoder meets in a damaged file ends the programme there
+        if programme.index is not None or not programme.is_flac:
+            raise _BrokenOffError(error) from error
+        finding.damaged_at = done
+        yield from _behind_damage(programme, done, length)
+
+
+def _behind_damage(programme: Programme, done: int, length: int) -> Iterator[NDArray[np.float32]]:
+    """What FFmpeg finds of a FLAC file behind a place where libsndfile gives up; a damaged frame is left out."""
+    from auditor.programme import av_blocks, decode_av
+
+    try:
+        rest = decode_av.inspect(programme.path, known="flac")
+        left = None if programme.length is None else programme.length - done
+        for block in av_blocks.blocks(replace(rest, first=programme.first + done, length=left), length):
+            if not np.isnan(block).all():  # as the last frame of a file that was cut off is
+                yield block
+    except Exception as error:  # as above
         raise _BrokenOffError(error) from error
 
 

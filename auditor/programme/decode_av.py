@@ -13,7 +13,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import av
 import numpy as np
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 # FFmpeg's names. A member of a group stands for all of it.
 _FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,asf,aac,ac3,eac3"
-_MP3 = "mp3"  # only where libsndfile has found it to be one: FFmpeg takes much for MP3 that is no sound
+# Only where libsndfile has found a file to be one: FFmpeg takes much for MP3 that is no sound.
+_MP3, _FLAC = "mp3", "flac"
 _LENGTH_GUESSED = ("aac", "ac3", "eac3", _MP3)  # bare packets: FFmpeg guesses from the size of the file
 _SIGNATURES = ((4, b"ftyp"), (4, b"moov"), (0, b"\x1a\x45\xdf\xa3"), (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11"))
 # The objects of an ASF header that say its packets are encrypted.
@@ -52,14 +53,14 @@ _LONGEST_GAP_S = 60.0  # a longer one, where the file does not tell its length, 
 _SCALES = {"u8": 2.0**-7, "s16": 2.0**-15, "s32": 2.0**-31, "flt": 1.0, "dbl": 1.0}
 
 
-def inspect(where: str, *, is_mp3: bool = False) -> Programme:
+def inspect(where: str, *, known: Literal["mp3", "flac"] | None = None) -> Programme:
     """Look at a file's header and at its first packets.
 
     Parameters
     ----------
     where : str
-    is_mp3 : bool
-        Whether it is an MP3 file, of which nothing tells the length.
+    known : {"mp3", "flac"}, optional
+        What libsndfile has found it to be.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def inspect(where: str, *, is_mp3: bool = False) -> Programme:
         If it is no such file, holds no sound, or sound that cannot be decoded.
     """
     try:
-        with open_file(where, _MP3 if is_mp3 else _FORMATS) as container:
+        with open_file(where, known or _FORMATS) as container:
             return _inspected(where, container)
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise _refusal(where, error) from None
@@ -201,7 +202,7 @@ def stretches(programme: Programme, *, from_stamp: int | None = None) -> Iterato
     ProgrammeError
         Where sampling rate or number of channels changes.
     """
-    with open_file(programme.path, f"{_FORMATS},{_MP3}") as container:
+    with open_file(programme.path, f"{_FORMATS},{_MP3},{_FLAC}") as container:
         stream = _chosen(container)
         if stream.codec_context.name in _WITH_CHECK_SUMS:
             stream.codec_context.options = _HOLD_AGAINST_CHECK_SUMS

@@ -64,6 +64,7 @@ def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
                 end_lost=_NO_OGG_END in sound.extra_info,
                 headroom_db=_HEADROOM_DB if sound.subtype.startswith(_BEYOND_FULL_SCALE) else 0.0,
                 lossy_kbps=_lossy_kbps(where, sound),
+                is_flac=sound.format == "FLAC",
             )
             # libsndfile takes any bytes for headerless telephone sound if they are called .au, .snd, .vox or .gsm.
             elsewhere = sound.format == "RAW"
@@ -80,7 +81,7 @@ def inspect(source: Source, *, mono_gain_db: float | None = None) -> Programme:
     if elsewhere or guessed:
         from auditor.programme import decode_av
 
-        programme = decode_av.inspect(where, is_mp3=guessed)
+        programme = decode_av.inspect(where, known="mp3" if guessed else None)
     if programme.declared_length == 0:
         raise ProgrammeError("holds no samples", where=where, hint=_COPY_HINT)
     if not LOWEST_RATE_HZ <= programme.sample_rate_hz <= HIGHEST_RATE_HZ:

@@ -36,13 +36,19 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
             f"the track is to end at {clock(entry.end_s)}, and the file ends {finding.short_by / rate:.1f} s before; "
             "what is there was analysed: is it the CUE sheet of another file?"
         )
+    elif finding.damaged_at is not None:
+        left_out = f"{finding.short_by / rate:.1f} s" if finding.short_by else "less than 0.1 s"
+        sentences.append(
+            f"the file is damaged after {finding.damaged_at / rate:.1f} s; {left_out} could not be decoded and is left "
+            "out, and what should be there cannot be judged: copy it again"
+        )
     elif finding.broken_off:
         missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
         sentences.append(
             f"the file breaks off after {finding.length / rate:.1f} s{missing}; what is there was analysed, "
             "the rest cannot be judged: copy it again"
         )
-    if finding.unusable and programme.index is not None:
+    if finding.unusable and (programme.index is not None or finding.damaged_at is not None):
         sentences.append(
             f"{finding.unusable / programme.channel_count / rate:.2f} s in all are damaged and were taken as silence; "
             "what should be there cannot be judged: copy it again"

@@ -31,6 +31,8 @@ class Programme:
         are taken to stay under 12 dB.
     lossy_kbps : float or None
         Rate of a lossy coding [kbit/s], all channels together; None where it is lossless, or not known.
+    is_flac : bool
+        Whether it is a FLAC file, which FFmpeg goes on reading behind a damaged place.
     remarks : tuple of str
         What else is to be told of it.
     index : Index or None
@@ -39,6 +41,9 @@ class Programme:
         The stretch that is read of it, in samples per channel; None for `length`: to the end.
     entry : Entry or None
         What it was named by, with its trim and where the fader stands for it.
+    sure_to : int or None
+        Sample behind which the file is not read again: there it is damaged, and nobody knows by how much what
+        follows has moved.
     mono_gain_db : float or None
         Gain against the mean of its channels where they are played as one sum; None where each is played by itself.
     """
@@ -51,11 +56,13 @@ class Programme:
     end_lost: bool = False
     headroom_db: float = 0.0
     lossy_kbps: float | None = None
+    is_flac: bool = False
     remarks: tuple[str, ...] = ()
     index: Index | None = field(default=None, compare=False, repr=False)
     first: int = 0
     length: int | None = None
     entry: Entry | None = None
+    sure_to: int | None = None
     mono_gain_db: float | None = None
 
     @property
@@ -87,4 +94,5 @@ class Finding:
     unusable: int = 0  # samples that are not numbers, infinite or absurdly large
     broken_off: bool = False  # there should be more than could be read
     short_by: int = 0  # samples per channel that are missing, where it is known
+    damaged_at: int | None = None  # where a damaged place was passed over, in samples per channel
     changed: str | None = None  # what became different within the file, so that the rest was not read

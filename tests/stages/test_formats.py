@@ -34,6 +34,7 @@ from tests.stages.made_formats import (
     material,
     read,
 )
+from tests.stages.signals import demo_path
 
 LOSSY_DB = 0.3
 ALL = {form.name: form for form in LIBSNDFILE + PYAV}
@@ -294,6 +295,36 @@ def test_another_file_in_its_place_is_decoded_anew(folder: Path) -> None:
         np.testing.assert_array_equal(found, read(path)[second.first :][: len(found)])
         first = decode.inspect(Entry(path=str(path), start_s=0.0, end_s=1.7))
         list(decode.blocks(first, decode.Finding()))  # leaves a decoder where the second begins
+
+
+@pytest.mark.parametrize("at_ratios", [(0.1,), (0.1, 0.3, 0.6)], ids=len)
+def test_behind_a_damaged_place_flac_is_read_on(at_ratios: tuple[float, ...], tmp_path: Path) -> None:
+    samples, rate_hz = material()
+    path = tmp_path / "a.flac"
+    soundfile.write(path, samples, rate_hz, subtype="PCM_24")
+    bits = bytearray(path.read_bytes())
+    for ratio in at_ratios:
+        bits[int(len(bits) * ratio)] ^= 4
+    path.write_bytes(bits)
+    finding = decode.Finding()
+    found = np.concatenate(list(decode.blocks(decode.inspect(path), finding)))
+    lost = len(samples) - len(found)
+    assert 0 < lost <= len(at_ratios) * 4608  # the largest frame of its subset, RFC 9639 section 7
+    assert finding.damaged_at is not None
+    assert finding.damaged_at == pytest.approx(0.1 * len(samples), rel=0.3)
+    before, behind = finding.damaged_at, len(samples) // 4  # the last quarter is whole
+    np.testing.assert_array_equal(found[:before], samples[:before].astype(np.float32))
+    np.testing.assert_array_equal(found[-behind:], samples[-behind:].astype(np.float32))
+    audited = judged(path)
+    assert len(audited.unjudged) == 1
+    assert audited.unjudged[0].startswith(f"the file is damaged after {before / rate_hz:.1f} s; ")
+    assert audited.duration_s == len(found) / rate_hz
+
+
+def test_what_is_behind_a_damaged_place_is_not_read_again(tmp_path: Path) -> None:
+    programme = replace(decode.inspect(demo_path("04")), sure_to=50_000)
+    assert decode.read_again(programme, 0, 49_000, 1000) is not None
+    assert decode.read_again(programme, 0, 49_001, 1000) is None
 
 
 @pytest.mark.parametrize(

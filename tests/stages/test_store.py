@@ -302,15 +302,20 @@ def test_a_full_disk_leaves_nothing_behind(
     assert told[0].endswith("No space left on device")
 
 
+def named(digit: str) -> str:
+    """What a record is called, all of one hexadecimal digit."""
+    return f"1-{digit * 32}-{digit * 32}"
+
+
 def test_the_longest_unused_goes_first(store: Store) -> None:
     record = Record(values={}, arrays={"a": np.zeros(250_000, dtype=np.float32)})
     vault = replace(store.vault, limit_bytes=3_500_000)
     for number, name in enumerate("abc"):
-        vault.put(name, record)
-        os.utime(vault.folder / f"{name}.played", (number, number))
-    assert vault.get("a") is not None  # used just now
-    vault.put("d", record)
-    assert [name for name in "abcd" if vault.get(name)] == ["a", "c", "d"]
+        vault.put(named(name), record)
+        os.utime(vault.folder / f"{named(name)}.played", (number, number))
+    assert vault.get(named("a")) is not None  # used just now
+    vault.put(named("d"), record)
+    assert [name for name in "abcd" if vault.get(named(name))] == ["a", "c", "d"]
     assert vault.holding().bytes <= 3_500_000
 
 
@@ -322,17 +327,18 @@ def test_a_record_larger_than_the_cap_is_not_kept(store: Store) -> None:
 
 def test_what_a_killed_process_left_is_removed(store: Store) -> None:
     vault = store.vault
-    vault.put("a", Record(values={}, arrays={}))
-    left, under_way = vault.folder / "b.played.0.partial", vault.folder / "c.played.0.partial"
+    vault.put(named("a"), Record(values={}, arrays={}))
+    left, under_way = (vault.folder / f"{named(name)}.played.{'0' * 16}.partial" for name in "bc")
     for path in (left, under_way):
         path.write_bytes(b"half")
     os.utime(left, (0, 0))
-    vault.put("d", Record(values={}, arrays={}))
-    assert sorted(path.name for path in vault.folder.iterdir()) == ["a.played", "c.played.0.partial", "d.played"]
+    vault.put(named("d"), Record(values={}, arrays={}))
+    kept = [f"{named('a')}.played", under_way.name, f"{named('d')}.played"]
+    assert sorted(path.name for path in vault.folder.iterdir()) == kept
 
 
 def test_clearing_leaves_what_is_not_ours(store: Store) -> None:
-    store.vault.put("a", Record(values={}, arrays={}))
+    store.vault.put(named("a"), Record(values={}, arrays={}))
     (store.vault.folder / "letter.txt").write_text("mine")
     store.vault.clear()
     assert [path.name for path in store.vault.folder.iterdir()] == ["letter.txt"]
