@@ -134,7 +134,9 @@ def test_other_bad_playlists(folder: Path) -> None:
         ("cut.xspf", b"<playlist><trackList><track>", "not valid XML"),
         ("bad.cue", b"FILE x.wav WAVE\nTRACK 01 AUDIO\nINDEX 01 0:99:0\n", "no time"),
         ("bomb.xspf", b'<!DOCTYPE l [<!ENTITY a "ha">]><playlist>&a;</playlist>', "document type"),
-        ("huge.pls", b"File1=a\n" * 6_500_000, "too large"),
+        ("huge.pls", b"File1=a\n" * 6_500_000, "too large for a playlist, got 49.6 MB; allowed: up to 16 MB"),
+        ("over.pls", b"\n" * (playlist.MOST_BYTES + 1), "too large for a playlist, got 16.1 MB; allowed: up to 16 MB"),
+        ("17.pls", b"\n" * (17 << 20), "too large for a playlist, got 17 MB; allowed: up to 16 MB"),
     ]:
         (folder / name).write_bytes(data)
         entries, faults = found(folder / name)
