@@ -107,6 +107,14 @@ def test_a_bad_trim_in_a_playlist_leaves_out_its_track(folder: Path, name: str, 
     assert wanted in result.err
 
 
+def test_a_trim_for_a_playlist_in_a_playlist_is_not_lost(folder: Path) -> None:
+    Path("night.m3u").write_text("loud.wav\n#GAIN-DB:6\nset.m3u\n")
+    result = check("night.m3u")
+    assert (result.status, len(result.document["tracks"])) == (2, 1)
+    assert "set.m3u: is a playlist and has a trim, which only a track can have" in result.err
+    assert "(line 3 of night.m3u)" in result.err
+
+
 def test_other_bad_files_of_trims(folder: Path) -> None:
     for path, wanted in [("gone.txt", "no such file"), ("sub", "cannot be read"), ("loud.wav", "no file of trims")]:
         result = check("set.m3u", "--trims", path)

@@ -206,3 +206,14 @@ def test_titles_of_a_playlist_are_made_harmless(folder: Path) -> None:
     assert title is not None
     assert title.startswith("Title [2Jxxx")
     assert len(title) == 200
+
+
+def test_a_folder_in_a_playlist_is_refused_with_its_place(folder: Path) -> None:
+    (folder / "odd.m3u").mkdir()
+    path = write(folder / "set.m3u", "one.wav\nsub\nSUB\nodd.m3u\n")
+    entries, faults = found(path)
+    assert [os.path.basename(entry.path) for entry in entries] == ["one.wav"]
+    assert faults == [
+        f"{folder / name}: is a folder, not a file (name the folder on the command line; line {line} of {path})"
+        for name, line in (("sub", 2), ("sub", 3), ("odd.m3u", 4))
+    ]
