@@ -93,6 +93,7 @@ def audit_and_report(paths: list[str], rig: Rig, wanted: Wanted) -> NoReturn:
         except KeyboardInterrupt:
             result, status = replace(result, interrupted=True), ExitStatus.INTERRUPTED
             spectra = [STOPPED] * len(result.tracks)
+            say(f"interrupted: {len(result.tracks)} track(s) finished and reported, without their third octaves")
     write_report(lambda file: _render(result, style, file, status, spectra), output)
     sys.exit(status)
 
@@ -142,10 +143,8 @@ def _spectra(result: SetAudit, store: Store | None) -> list[Spectrum | str]:
     from auditor.report.page import spectra
     from auditor.report.progress import ProgressBar
 
-    with (
-        libraries_silenced(),
-        ProgressBar([track.source for track in result.tracks], file=sys.stderr, no_color=False) as bar,
-    ):
+    with libraries_silenced(), ProgressBar([], file=sys.stderr, no_color=False) as bar:
+        bar.tell("third octaves for the page")
         return spectra.of_tracks(result, tell=bar.tell, store=store)
 
 

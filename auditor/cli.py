@@ -56,6 +56,11 @@ def _settle_streams() -> None:
             atexit.register(nowhere.close)
             setattr(sys, name, nowhere)
         elif isinstance(stream, io.TextIOWrapper):
+            if isinstance(stream.buffer, io.RawIOBase):
+                # Unbuffered, as an environment may ask for, a write that a full disk cuts short passes for a whole one.
+                encoding = stream.encoding
+                stream = io.TextIOWrapper(io.BufferedWriter(stream.detach()), encoding=encoding, line_buffering=True)
+                setattr(sys, name, stream)
             stream.reconfigure(errors="backslashreplace")
 
 

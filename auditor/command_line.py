@@ -94,8 +94,8 @@ def find_files(
     if trims is not None:
         files = _trimmed(files, trims)
     if output is not None:
-        keep = [*(file.path for file in files), *paths, rig.path, trims, listed_in]
-        refuse_unwritable(output, keep=[each for each in keep if each is not None])
+        keep = [*(file.path for file in files), *paths, *rig.files, *(each for each in (trims, listed_in) if each)]
+        refuse_unwritable(output, keep=keep)
     return files, faults
 
 
@@ -192,6 +192,8 @@ def whole_file(output: str) -> Iterator[Path]:
     try:
         yield partial
         if partial != target:
+            if target.exists():
+                partial.chmod(target.stat().st_mode & 0o777)  # whoever may read it goes on to
             os.replace(partial, target)
     except OSError as error:
         stop(f"{output}: cannot be written: {error.strerror or error}")

@@ -7,6 +7,7 @@ module (`rig_tables`, `rig_faults`, `rig_resolve`) and are imported only when a 
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import asdict, dataclass
 from os import PathLike, fspath
 from typing import TYPE_CHECKING, Any, Literal
@@ -262,6 +263,12 @@ class Rig:
     equaliser: tuple[EqualiserSection, ...] = ()
     limiters: tuple[Limiter, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def files(self) -> list[str]:
+        """What it was read from: the rig file, and that of a measured impedance."""
+        measured = self.driver.impedance_file
+        return [self.path] if measured is None else [self.path, os.path.join(os.path.dirname(self.path), measured)]
 
     @property
     def full_scale_v(self) -> float:

@@ -174,7 +174,7 @@ def show_command(rig: str, style: str, output: str | None) -> None:
         stop(f"{style.upper()} is not written to a terminal (name a file with -o)")
     loaded = load_rig_or_stop(rig, tell_notes=style != "text")
     if output is not None:
-        refuse_unwritable(output, keep=[rig])
+        refuse_unwritable(output, keep=loaded.files)
     from auditor.branch_view import view
 
     branch = view(loaded)

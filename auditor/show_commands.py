@@ -121,7 +121,7 @@ def render_command(
     _refuse(path, wanted, force=force)
     rig = load_rig_or_stop(rig_path)
     track = _chosen(path, number, rig, trims)
-    keep = [track.path, path, rig.path, *([trims] if trims is not None else [])]
+    keep = [track.path, path, *rig.files, *([trims] if trims is not None else [])]
     refuse_unwritable(output, keep=keep, is_sound=True)
     _render(track, rig, wanted, open_store(no_cache=no_cache))
 

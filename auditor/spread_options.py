@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from auditor.spread import Way
 
 F = TypeVar("F", bound="Callable[..., Any]")
+_LOOKED_AT = 4096  # bytes of a list, for it to be text
 
 
 def options(command: F) -> F:
@@ -93,7 +94,14 @@ class Asked:
         is_empty = True
         with ExitStack() as stack:
             try:
-                file = sys.stdin.buffer if self.list_path == "-" else stack.enter_context(open(self.list_path, "rb"))
+                if self.list_path != "-":
+                    file: Any = stack.enter_context(open(self.list_path, "rb"))
+                elif sys.stdin is None:
+                    stop("--list -: standard input is closed (name a file, or pipe the paths in)")
+                else:
+                    file = sys.stdin.buffer
+                if b"\0" in file.peek(_LOOKED_AT)[:_LOOKED_AT]:
+                    stop(f"{self.list_path}: is no list of paths: it is not text (is it a sound file?)")
                 for line in file:
                     if path := line.rstrip(b"\r\n"):
                         is_empty = False

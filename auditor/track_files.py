@@ -40,7 +40,7 @@ def plan(style: str, output: str | None, files: list[Entry], rig: Rig) -> dict[s
     digits = max(2, len(str(len(files))))
     names = {file.name: f"{stem}-{number:0{digits}d}{suffix}" for number, file in enumerate(files, 1)}
     for name in names.values():
-        refuse_unwritable(name, keep=[*(file.path for file in files), rig.path])
+        refuse_unwritable(name, keep=[*(file.path for file in files), *rig.files])
     return dict(names)
 
 

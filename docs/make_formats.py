@@ -79,10 +79,13 @@ must be added to find the place in a player.
   reading from the beginning gives: to the last bit, of MP3 to 2e-7 of full scale. A frame of MP3 may begin in frames
   before it, so twelve are decoded first. Opus for speech (under some 50 kbit/s) remembers more than any run-up brings:
   up to 0.02 of full scale off.
-- **Damaged packets**, and gaps of more than 0.1 s between time stamps, count as silence and are **not judged**: the
-  report says how much, exit status 2. Where the coding has check sums (FLAC, AC-3, E-AC-3), every packet is held
-  against them. Elsewhere a damaged packet that still decodes to something is not noticed: of 60 bytes changed in a
-  file, FFmpeg told of 7 packets in ALAC, which has no check sums, and of none in WMA.
+- **A damaged place in a FLAC or MP3 file**: libsndfile goes no further. What is before it is judged, the rest is **not
+  judged** and said to be missing, though a player may go on. In Ogg files it leaves out the damaged page, and the same
+  length is said to be missing at the end. Exit status 2: copy the file again.
+- **Damaged packets** of what FFmpeg reads, and gaps of more than 0.1 s between time stamps, count as silence and are
+  **not judged**: the report says how much, exit status 2. Where the coding has check sums (FLAC in Matroska, AC-3,
+  E-AC-3), every packet is held against them. Elsewhere a damaged packet that still decodes to something is not
+  noticed: of 60 bytes changed in a file, FFmpeg told of 7 packets in ALAC, which has no check sums, and of none in WMA.
 - **CUE sheets** cut every format to the sample. What FFmpeg reads is decoded in one go through the tracks, for
   after a seek the samples may differ: 30 tracks of ten minutes of AAC took 1.4 s of processor time, the whole of it
   1.1 s. For one late track alone, all that is before it is decoded too.

@@ -61,7 +61,12 @@ def tightest(trials: Sequence[Trial], starts: Sequence[Point]) -> tuple[float | 
         here = (at(trial.excess, min(found)[0]), None) if found else (start, trial.near_db(guess_db))
         tighter = trial.margin(*here)
         found += [tighter] if tighter is not None else []
-    return min(found, default=(None, None))
+    if not found:
+        return None, None
+    margin_db, cause = min(found)
+    # What is over no limit as it is played has room, if none to speak of, though the guard would have some more kept.
+    is_safe_now = all(start.excess_db < GUARD_DB for start in starts)
+    return (max(margin_db, 0.0) if is_safe_now else margin_db), cause
 
 
 def _margins(

@@ -120,7 +120,7 @@ def _table(set_audit: SetAudit, night: Night, names: list[str], sheet: Sheet) ->
 
 def _cells(number: int, track: Audit, place: NightTrack, sheet: Sheet) -> dict[str, Text | str]:
     degree = sheet.glyphs.degree
-    more_k = round(place.coil_temp_max_c) - round(place.coil_temp_alone_c)  # as the two columns before it show
+    more_k = night_words.risen_k(place)
     return {
         "no.": str(number),
         "": summary.mark(track.verdict, sheet.glyphs),

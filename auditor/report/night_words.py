@@ -9,7 +9,7 @@ from auditor.report import figures
 
 if TYPE_CHECKING:
     from auditor.audit_types import Audit, SetAudit
-    from auditor.night_types import Night, OrderEffect
+    from auditor.night_types import Night, NightTrack, OrderEffect
 
     Named = Callable[[str], str]  # a track's name as it is shown
 
@@ -20,7 +20,6 @@ MODE = (
 )
 LEFT_OUT = "What could not be read is left out of the night: its heat is not counted."
 _OPEN = {"margin": "the margin of the whole set", "order": "what another order would do"}
-_NOTICED_K = 0.5
 _MOST_NAMED = 4
 _MOST_LISTED = 12
 
@@ -79,15 +78,20 @@ def effect(night: Night, named: Named, degree: str) -> list[str]:
     return [*sentences, *left_open]
 
 
+def risen_k(place: NightTrack) -> int:
+    """By how much hotter the coil becomes in its place than from cold [K], as both are shown: in whole degrees."""
+    return round(place.coil_temp_max_c) - round(place.coil_temp_alone_c)
+
+
 def _carried(night: Night, named: Named, degree: str) -> str:
     """How much hotter the order makes the hottest track."""
     place = max(night.timeline, key=lambda each: each.coil_temp_max_c)
-    rise_k = place.coil_temp_max_c - place.coil_temp_alone_c
-    if rise_k < _NOTICED_K:
+    rise_k = risen_k(place)
+    if rise_k < 1:
         return f"What is played before does not make the hottest track, {named(place.track)}, noticeably hotter."
     alone, there = (figures.degrees(each, degree) for each in (place.coil_temp_alone_c, place.coil_temp_max_c))
     return (
-        f"What is played before makes the hottest track, {named(place.track)}, {figures.whole(rise_k)} K hotter: "
+        f"What is played before makes the hottest track, {named(place.track)}, {rise_k} K hotter: "
         f"{alone} from cold, {there} in its place."
     )
 

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 PIPED_WIDTH = 100
 LEAST_WIDTH = 60
 MOST_WIDTH = 220
-_LEAST_NAME = 13  # cells; for a name with fewer the file's facts give way to the next line
+_ENOUGH_OF_A_NAME = 30  # cells, for names that begin and end alike to differ
 
 
 def make_console(
@@ -146,7 +146,7 @@ def _head(track: Audit, name: str, number: str, sheet: Sheet) -> None:
     level = _level(track)
     line = Text(" ").append_text(summary.badge(track.verdict, sheet.glyphs, in_part=bool(track.unjudged))).append("  ")
     room = sheet.width - line.cell_len - 3
-    if room - len(facts) < _LEAST_NAME:
+    if room - len(facts) < min(cell_len(sheet.safe(name)), _ENOUGH_OF_A_NAME):
         facts, level = "", f"{facts}  {level}"
     line.append(sheet.name(name, room - len(facts)), style=palette.STRONG)
     line.append(" " * (sheet.width - line.cell_len - len(facts)) + facts)

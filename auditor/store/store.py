@@ -114,8 +114,9 @@ class Store:
         return self.vault.get(key.name)
 
     def put(self, key: Key, record: Record) -> None:
-        """Keep a record, and beside it what it was found by."""
-        self.vault.put(key.name, replace(record, values={**record.values, "played": key.played}))
+        """Keep a record, and beside it what it was found by, which may be named some day if somebody asked for it."""
+        beside = {"played": key.played, "was_asked": self.explains}
+        self.vault.put(key.name, replace(record, values={**record.values, **beside}))
 
     def say_once(self, sentence: str) -> None:
         """Tell something that is not to be told for every channel, or for every track."""
@@ -168,7 +169,8 @@ class Question:
             return
         vault = self.store.vault
         earlier = [vault.values(name) or {} for name in vault.names(f"{key.content}-")[:_MOST_EARLIER]]
-        why = why_played([values.get("played", {}) for values in earlier], key.played)
+        asked = [values.get("played", {}) for values in earlier if values.get("was_asked")]
+        why = why_played(asked, key.played)
         if why is not None:
             self.store.say_once(why)
 

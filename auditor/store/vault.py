@@ -14,6 +14,7 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import secrets
 import time
 from collections.abc import Callable, Iterator
@@ -26,6 +27,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+_OURS = re.compile(r"([0-9a-f]+-[0-9a-f]{32}-[0-9a-f]{32}\.played|[0-9a-f]{32}\.seen)(\.[0-9a-f]{16}\.partial)?")
 SUFFIX = ".played"
 SEEN_SUFFIX = ".seen"
 _PARTIAL_SUFFIX = ".partial"
@@ -162,7 +164,7 @@ class Vault:
         try:
             with os.scandir(self.folder) as entries:
                 for entry in entries:
-                    if entry.name.endswith((SUFFIX, SEEN_SUFFIX, _PARTIAL_SUFFIX)):
+                    if _OURS.fullmatch(entry.name) and entry.is_file(follow_symlinks=False):
                         with contextlib.suppress(OSError):
                             found = entry.stat()
                             yield _File(

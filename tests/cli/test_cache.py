@@ -123,6 +123,32 @@ def test_what_is_kept_is_shown_and_cleared(folder: Path) -> None:
     assert not Path(where).exists()
 
 
+def test_interrupted_over_its_third_octaves_the_page_is_written_without_and_that_is_said(folder: Path) -> None:
+    command = ["check", "a.wav", "b.wav", "-r", "rig.toml", "--format", "html", "--no-cache"]
+    where = ("auditor.report.page.spectra", "_spectrum")
+    result = run_staged(*where, *command, count=1, sign=signal.SIGINT, moment="before")
+    assert (result.status, result.out.count("stopped by hand")) == (130, 2)
+    assert result.err == "interrupted: 2 track(s) finished and reported, without their third octaves\n"
+
+
+def test_what_is_not_ours_stays(folder: Path) -> None:
+    where = Path(os.environ["AUDITOR_CACHE_DIR"])
+    check()
+    for name in ("notes.played", "a.seen", "half.partial"):
+        (where / name).write_text("mine")
+    (where / f"1-{'0' * 32}-{'0' * 32}.played").mkdir()
+    assert run("cache", "--clear").out.startswith(f"{where}: removed 3 records, 0.")
+    assert sorted(path.name for path in where.iterdir()) == sorted(
+        ["notes.played", "a.seen", "half.partial", f"1-{'0' * 32}-{'0' * 32}.played"]
+    )
+
+
+def test_a_rig_that_was_only_tried_is_not_named(folder: Path) -> None:
+    assert run("compare", "a.wav", "b.wav", "-r", "rig.toml").status == 0
+    Path("rig.toml").write_text(RIG.replace("full_scale_dbu = 18.0", "full_scale_dbu = 20.0"))
+    assert check().err.startswith("warning: level.full_scale_dbu 20 instead of 18: ")
+
+
 def test_a_cap_that_is_none(folder: Path) -> None:
     for command in (["check", "a.wav", "-r", "rig.toml"], ["cache"]):
         result = run(*command, env={"AUDITOR_CACHE_MB": "plenty"})

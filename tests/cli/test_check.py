@@ -13,7 +13,7 @@ import pytest
 from auditor.audit_types import FileFault
 from auditor.programme import files as programme_files
 from auditor.programme.files import natural_key
-from tests.cli.harness import finish, noise, run, settle, spawn
+from tests.cli.harness import RIG, finish, noise, run, settle, spawn
 
 CSV_HEADER = "path,start_s,end_s,channel,verdict,cause,value,limit,unit,part_at\n"
 
@@ -231,6 +231,21 @@ class TestOutput:
         assert status == 2
         assert "is one of the files to be read" in err
         assert Path(name).read_bytes() == before
+
+    def test_nor_is_the_impedance_that_the_rig_names(self) -> None:
+        measured = "# measured\n200 8 0\n1000 8 0\n2000 8 0\n8000 8 0\n20000 8 0\n"
+        Path("driver.txt").write_text(measured)
+        Path("rig.toml").write_text(RIG.replace("[driver]", '[driver]\nimpedance_file = "driver.txt"'))
+        status, err = self.to("driver.txt")
+        assert (status, Path("driver.txt").read_text()) == (2, measured)
+        assert "is one of the files to be read" in err
+
+    def test_who_may_read_the_older_report_may_read_the_new_one(self) -> None:
+        Path("report.csv").write_text("older")
+        Path("report.csv").chmod(0o640)
+        self.to("report.csv")
+        assert Path("report.csv").stat().st_mode & 0o777 == 0o640
+        assert Path("report.csv").read_text() != "older"
 
     @pytest.mark.parametrize("name", ["other.toml", "other.flac", "other.m3u8", "other.cue"])
     def test_another_rig_or_sound_is_not_written_over_either(self, name: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -168,6 +169,21 @@ class TestStreams:
             2,
             "error: standard output: cannot be used: No space left on device\n",
         )
+
+    @pytest.mark.parametrize("style", ["json", "text", "html", "ndjson"])
+    def test_full_in_the_middle_of_what_is_written_unbuffered(self, clear: str, style: str) -> None:
+        process = command("check", clear, "-r", "rig.toml", "--no-cache", "--format", style)
+        root = str(Path(auditor.__file__).parents[1])
+        with open("report", "wb") as file:
+            done = subprocess.run(
+                process,
+                stdout=file,
+                stderr=subprocess.PIPE,
+                text=True,
+                env={**os.environ, "PYTHONUNBUFFERED": "1", "PYTHONPATH": root},
+                preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (700, 700)),
+            )
+        assert (done.returncode, done.stderr) == (2, "error: standard output: cannot be used: File too large\n")
 
     @pytest.mark.parametrize("closed", [">&-", "<&- >&- 2>&-"])
     def test_closed_streams(self, clear: str, closed: str) -> None:

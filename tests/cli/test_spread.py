@@ -21,10 +21,11 @@ import soundfile
 from distributed import LocalCluster
 from referencing import Registry, Resource
 
+import auditor
 from auditor import stream_files
 from auditor.report import lines, records
 from auditor.report.table import SCHEMA
-from tests.cli.harness import RIG, Result, finish, noise, run, run_staged, settle, spawn
+from tests.cli.harness import RIG, Result, command, finish, noise, run, run_staged, settle, spawn
 
 RATE_HZ = 48_000
 TRACKS = ["long.wav", "clear.flac", "broken.wav", "cut.mp3", "risk.wav", "gone.wav"]
@@ -269,6 +270,20 @@ class TestList:
         Path("empty.txt").write_text("\n")
         result = check("--list", name, "--format", style)
         assert (result.status, result.out, result.err) == (2, "", words)
+
+
+def test_a_list_from_nowhere(folder: Path) -> None:
+    line = " ".join([*command("check", "--list", "-", "-r", "rig.toml"), "<&-"])
+    root = str(Path(auditor.__file__).parents[1])
+    done = subprocess.run(line, shell=True, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": root})
+    refusal = "error: --list -: standard input is closed (name a file, or pipe the paths in)\n"
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", refusal)
+
+
+def test_a_sound_file_is_no_list(folder: Path) -> None:
+    result = check("--list", "clear.flac")
+    refusal = "error: clear.flac: is no list of paths: it is not text (is it a sound file?)\n"
+    assert (result.status, result.out, result.err) == (2, "", refusal)
 
 
 @pytest.mark.parametrize("style", ["json", "ndjson", "parquet"])

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from auditor import demo, load_rig
+from auditor import audit, demo, load_rig
 from auditor.chain.play import play
 from auditor.rig import Rig
 from tests.published.models import rig
@@ -183,3 +183,16 @@ def test_a_file_that_is_gone_before_it_is_replayed_leaves_the_ladders_margin(tmp
     gone = margin_of(played, system)
     assert gone[1] == there[1]
     assert gone[0] == pytest.approx(there[0], abs=0.5)
+
+
+@pytest.mark.parametrize("start", ["01", "05"])
+def test_what_is_no_risk_as_it_is_played_has_no_margin_below_nought(start: str) -> None:
+    system = demo_rig()
+    path = str(demo_path(start))
+    room_db = audit(path, system).margin_db
+    assert room_db is not None
+    found = [audit(path, changed(system, gain_db=room_db + 0.002 * step)) for step in range(15)]
+    safe = [each.margin_db for each in found if each.verdict != "risk"]
+    assert 1 < len(safe) < len(found)
+    assert min(safe) == 0.0
+    assert all(each.margin_db < 0.0 for each in found if each.verdict == "risk")
