@@ -90,6 +90,7 @@ def _describe(track: _Track, word: str, rest: str, place: str, location: str | N
             track.start_s = int(found[2]) * 60 + int(found[3]) + int(found[4]) / _SECTORS_PER_S
     else:
         track.gain_db = listing.trim_db(rest, place=place)
+        track.is_refused = track.is_refused or track.gain_db is None
 
 
 def _enter(tracks: list[_Track], listing: Listing) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from auditor.audit_types import FileFault
 from auditor.errors import MissingFileError, ProgrammeError
 from auditor.programme.entry import Entry
-from auditor.programme.located import Located
+from auditor.programme.located import locate
 from auditor.programme.playlist import is_playlist
 
 SOUND_SUFFIXES = frozenset(
@@ -84,10 +84,11 @@ def search(paths: Iterable[str]) -> tuple[list[Entry], list[FileFault]]:
     seen: set[str] = set()
     turns: dict[tuple[str, float, float | None], int] = {}
     faults: list[FileFault] = []
+    paths = list(paths)
+    playlists = [path for path in paths if is_playlist(path) and not os.path.isdir(path)]
+    tracks = dict(zip(playlists, locate(playlists), strict=True))
     for path in paths:
-        if is_playlist(path) and not os.path.isdir(path):
-            located = Located()
-            located.follow(path)
+        if located := tracks.get(path):
             found, refused = [_again(entry, turns) for entry in located.entries], located.faults
         else:
             files, refused = _below(path) if os.path.isdir(path) else ([path], [])

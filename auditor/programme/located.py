@@ -1,196 +1,199 @@
-"""Which files on this machine the names in a playlist stand for; playlists in playlists are followed."""
+"""The tracks that playlists stand for on this machine; playlists in playlists are followed.
+
+Where a file is not where the playlist says, one of its name is a guess, and another song under that name would be
+judged in its place. So a guess is taken back where the playlist tells another length, and where another place that is
+named has as good a claim to the file.
+"""
 
 from __future__ import annotations
 
 import os
-import re
-import unicodedata
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
-from urllib.parse import unquote
 
 from auditor.errors import ProgrammeError
 from auditor.programme import playlist
-from auditor.programme.entry import Entry
+from auditor.programme.around import Around, Found
+from auditor.programme.entry import Entry, clock
 from auditor.programme.playlist import Listed, short
 from auditor.programme.tags import cleaned
 
 MOST_ENTRIES = 100_000  # playlists that name each other's many times over would never end
 _DEEPEST = 16
-_MOST_LOOKED_AT = 200_000  # files below a playlist's folder
-_ADDRESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+)://(.*)", re.DOTALL)
-_DRIVE = re.compile(r"[A-Za-z]:(?![^\\/])")
+# Both: players round lengths to seconds, and guess those of some MP3 files. Our own choice, no source.
+_LENGTH_SLACK_S = 2.0
+_LENGTH_SLACK_RATIO = 0.02
 
 
 @dataclass
 class Located:
-    """The tracks of playlists, and what could not be found of them."""
+    """The tracks of a playlist, and what could not be found of them."""
 
     entries: list[Entry] = field(default_factory=list)
     faults: list[ProgrammeError] = field(default_factory=list)
-    _is_full: bool = False
 
-    def follow(self, path: str, within: tuple[str, ...] = ()) -> None:
-        """Enter the tracks of a playlist.
+    def take(self, met: Iterable[_Claim | ProgrammeError]) -> None:
+        """Enter what was met in a playlist, but for claims that are refused."""
+        for each in met:
+            if isinstance(each, ProgrammeError):
+                self.faults.append(each)
+            elif each.refusal is not None:
+                self.faults.append(each.refusal)
+            elif each.entry is not None:
+                self.entries.append(each.entry)
+            else:
+                self.take(each.inside)
 
-        Parameters
-        ----------
-        path : str
-        within : tuple of str
-            The playlists that led there, resolved.
-        """
+
+def locate(paths: Sequence[str]) -> list[Located]:
+    """The tracks of each of several playlists.
+
+    Parameters
+    ----------
+    paths : sequence of str
+
+    Returns
+    -------
+    list of Located
+    """
+    followed = [_Follower().follow(path) for path in paths]
+    _settle([claim for met in followed for claim in _claims(met)])
+    found = [Located() for _ in paths]
+    for located, met in zip(found, followed, strict=True):
+        located.take(met)
+    return found
+
+
+@dataclass(kw_only=True, slots=True, eq=False)
+class _Claim:
+    """A name in a playlist, and the file that it was taken to stand for.
+
+    Parameters
+    ----------
+    found : Found
+    entry : Entry or None
+        The track; None for a playlist.
+    inside : sequence
+        What was met in it, if it is a playlist.
+    refusal : ProgrammeError or None
+        Why the file is not the one that is meant.
+    """
+
+    found: Found
+    entry: Entry | None = None
+    inside: Sequence[_Claim | ProgrammeError] = ()
+    refusal: ProgrammeError | None = None
+
+
+class _Follower:
+    """Follows one playlist and those within it."""
+
+    def __init__(self) -> None:
+        self._count = 0
+        self._is_full = False
+
+    def follow(self, path: str, within: tuple[str, ...] = ()) -> list[_Claim | ProgrammeError]:
+        """What a playlist names and what is wrong with it; `within`: the playlists that led there, resolved."""
         try:
             listing = playlist.read(path)
         except ProgrammeError as error:
-            self.faults.append(error)
-            return
-        self.faults += listing.faults
+            return [error]
+        met: list[_Claim | ProgrammeError] = [*listing.faults]
         within = (*within, os.path.realpath(path))
-        around = _Around(os.path.dirname(path))
+        around = Around(os.path.dirname(path))
         for listed in listing.entries:
             if self._is_full:
-                return
+                break
             try:
-                self._take(listed, path, around, within)
+                met.append(self._claim(listed, path, around, within))
             except ProgrammeError as error:
-                self.faults.append(error)
+                met.append(error)
+        return met
 
-    def _take(self, listed: Listed, path: str, around: _Around, within: tuple[str, ...]) -> None:
+    def _claim(self, listed: Listed, path: str, around: Around, within: tuple[str, ...]) -> _Claim:
         place = f"{listed.place} of {path}"
-        found, note = around.find(listed.location, place=place, is_cue=path.lower().endswith(".cue"))
-        if playlist.is_playlist(found):
-            if os.path.realpath(found) in within:
-                raise ProgrammeError(
-                    "is named by a playlist that it contains itself, so not again", where=found, hint=place
-                )
-            if len(within) >= _DEEPEST:
-                what = f"is a playlist within {_DEEPEST} others; it was not followed"
-                raise ProgrammeError(what, where=found, hint=place)
-            self.follow(found, within)
-            return
-        if len(self.entries) >= MOST_ENTRIES:
+        found = around.find(listed.location, place=place, is_cue=path.lower().endswith(".cue"))
+        if os.path.isdir(found.path):
+            hint = f"name the folder on the command line; {place}"
+            raise ProgrammeError("is a folder, not a file", where=found.path, hint=hint)
+        if playlist.is_playlist(found.path):
+            return self._nested(found, listed, within)
+        if self._count >= MOST_ENTRIES:
             self._is_full = True
             what = f"the playlists name more than {MOST_ENTRIES} tracks; those from {listed.place} on were left out"
             raise ProgrammeError(what, where=path)
-        self.entries.append(
-            Entry(
-                path=found,
-                title=cleaned(listed.title),
-                start_s=listed.start_s,
-                end_s=listed.end_s,
-                gain_db=listed.gain_db,
-                notes=(note,) if note else (),
-            )
+        self._count += 1
+        entry = Entry(
+            path=found.path,
+            title=cleaned(listed.title),
+            start_s=listed.start_s,
+            end_s=listed.end_s,
+            gain_db=listed.gain_db,
+            notes=(found.note,) if found.note else (),
         )
+        return _Claim(found=found, entry=entry, refusal=_other_length(found, listed))
+
+    def _nested(self, found: Found, listed: Listed, within: tuple[str, ...]) -> _Claim:
+        if listed.gain_db is not None:
+            what = "is a playlist and has a trim, which only a track can have, so the playlist is left out"
+            raise ProgrammeError(what, where=found.path, hint=found.place)
+        if os.path.realpath(found.path) in within:
+            what = "is named by a playlist that it contains itself, so not again"
+            raise ProgrammeError(what, where=found.path, hint=found.place)
+        if len(within) >= _DEEPEST:
+            what = f"is a playlist within {_DEEPEST} others; it was not followed"
+            raise ProgrammeError(what, where=found.path, hint=found.place)
+        return _Claim(found=found, inside=self.follow(found.path, within))
 
 
-class _Around:
-    """A playlist's folder, and what lies below it once that is asked for."""
-
-    def __init__(self, folder: str) -> None:
-        self._folder = folder
-        self._below: dict[str, list[str]] | None = None
-
-    def find(self, location: str, *, place: str, is_cue: bool = False) -> tuple[str, str | None]:
-        """The file that a location means, and what is to be said of it where that is another than was named.
-
-        Raises
-        ------
-        ProgrammeError
-            If it is an address, or no such file is found.
-        """
-        name = _local(location, place)
-        spellings = list(dict.fromkeys(_spellings(name)))
-        for spelling in spellings:
-            path = os.path.join(self._folder, spelling)
-            if _is_there(path):
-                return path, None
-        parts = [part for part in re.split(r"[\\/]", unquote(name)) if part not in ("", ".", "..")]
-        parts = parts[1:] if parts and _DRIVE.fullmatch(parts[0]) else parts
-        found = self._likest(parts, 1 if _is_absolute(name) else len(parts)) if parts else None
-        if found is None and is_cue and parts:
-            # Sheets are left as they were when the sound is converted.
-            stem = os.path.splitext(parts[-1])[0]
-            found = next(
-                (file for file in (self._likest([f"{stem}{suffix}"], 1) for suffix in _CONVERTED) if file), None
-            )
-        if found is None:
-            where = short(os.path.join(self._folder, spellings[-1]))
-            looked = "nor is one of its name with the playlist; " if _is_absolute(name) else ""
-            raise ProgrammeError("no such file", where=where, hint=f"{looked}{place}")
-        return found, f"{short(location)} is not there, so this file was taken instead ({place})"
-
-    def _likest(self, parts: list[str], at_least: int) -> str | None:
-        """The file below the folder whose path ends most like the parts, at least in so many of them."""
-        if self._below is None:
-            self._below = _files_below(self._folder)
-        wanted = [_key(part) for part in reversed(parts)]
-        best: tuple[int, int, str] | None = None
-        for path in self._below.get(wanted[0], []):
-            has = [_key(part) for part in reversed(Path(path).parts)]
-            alike = next((count for count, (a, b) in enumerate(zip(wanted, has, strict=False)) if a != b), None)
-            count = min(len(wanted), len(has)) if alike is None else alike
-            rank = (-count, len(has), path)
-            if count >= at_least and (best is None or rank < best):
-                best = rank
-        return None if best is None else os.path.join(self._folder, best[2])
+def _claims(met: Iterable[_Claim | ProgrammeError]) -> Iterator[_Claim]:
+    for each in met:
+        if isinstance(each, _Claim):
+            yield each
+            yield from _claims(each.inside)
 
 
-_CONVERTED = (".flac", ".wav", ".aiff", ".aif", ".mp3", ".ogg", ".opus")
+def _settle(claims: list[_Claim]) -> None:
+    """Of several places that lead to one file by guesses, leave it to the one whose path is most like the file's."""
+    if not any(claim.found.is_guess for claim in claims):
+        return
+    resolved: dict[str, str] = {}
+    by_file: dict[str, list[_Claim]] = {}
+    for claim in claims:
+        path = claim.found.path
+        if path not in resolved:
+            resolved[path] = os.path.realpath(path)
+        by_file.setdefault(resolved[path], []).append(claim)
+    for rivals in by_file.values():
+        most = max(claim.found.alike for claim in rivals)
+        # What has the wrong length is no equal; but whatever is less like the file than that is wrong all the more.
+        equals = {claim.found.meant for claim in rivals if claim.found.alike == most and claim.refusal is None}
+        for claim in rivals:
+            found = claim.found
+            if found.is_guess and claim.refusal is None and (found.alike < most or len(equals) > 1):
+                claim.refusal = found.refused(f"the one of its name, {short(found.path)}, stands for another track")
 
 
-def _local(location: str, place: str) -> str:
-    """The path in a location, which may be an address of a file."""
-    address = _ADDRESS.fullmatch(location)
-    if address is None:
-        return location
-    if address[1].lower() != "file":
-        what = "is not on this machine, and the program never goes on a network"
-        raise ProgrammeError(what, where=short(location), hint=f"save the sound as a file; {place}")
-    host, slash, rest = address[2].partition("/")
-    path = unquote(f"{slash}{rest}", errors="surrogateescape")
-    if re.match(r"/[A-Za-z]:[\\/]", path):
-        return path[1:]
-    return path if host.lower() in ("", "localhost") else f"//{host}{path}"
+def _other_length(found: Found, listed: Listed) -> ProgrammeError | None:
+    """The refusal of a guess that lasts longer or shorter than the playlist says."""
+    if not found.is_guess or listed.duration_s is None:
+        return None
+    # Most playlists are found without it, and it takes numpy.
+    from auditor.programme.header import inspect
 
-
-def _is_absolute(name: str) -> bool:
-    return name.startswith(("/", "\\")) or bool(_DRIVE.match(name)) or os.path.isabs(name)
-
-
-def _spellings(name: str) -> list[str]:
-    """The ways in which a name may be meant, the likeliest first."""
-    found = [name, unquote(name, errors="surrogateescape")]
-    if os.name != "nt" and not _DRIVE.match(name) and not name.startswith("\\\\"):
-        found += [each.replace("\\", "/") for each in found]
-    if not name.isascii():
-        found += [unicodedata.normalize(form, found[-1]) for form in ("NFC", "NFD")]
-        with suppress(UnicodeError):
-            found.append(os.fsdecode(found[-2].encode("latin-1")))  # a disk from when names were Latin-1
-    return [*found, found[2] if len(found) > 2 else name]
-
-
-def _is_there(path: str) -> bool:
     try:
-        return os.path.exists(path)
-    except (OSError, ValueError):  # a name that no file can have
-        return False
+        programme = inspect(found.path)
+    except ProgrammeError:
+        return None  # said when it is to be played
+    if programme.declared_length is None:
+        return None
+    duration_s = programme.declared_length / programme.sample_rate_hz
+    if abs(duration_s - listed.duration_s) <= max(_LENGTH_SLACK_S, _LENGTH_SLACK_RATIO * listed.duration_s):
+        return None
+    lasts = f"lasts {_seconds(duration_s)} instead of {_seconds(listed.duration_s)}"
+    return found.refused(f"one of its name, {short(found.path)}, {lasts}")
 
 
-def _key(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
-
-
-def _files_below(folder: str) -> dict[str, list[str]]:
-    """Files by name, as paths from the folder; what is hidden is left out."""
-    found: dict[str, list[str]] = {}
-    count = 0
-    for where, folders, names in os.walk(folder or os.curdir):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in names:
-            found.setdefault(_key(name), []).append(os.path.relpath(os.path.join(where, name), folder or os.curdir))
-        count += len(names)
-        if count > _MOST_LOOKED_AT:
-            break
-    return found
+def _seconds(time_s: float) -> str:
+    """A length to the second: `4:05`."""
+    return clock(round(time_s)).removesuffix(".00")

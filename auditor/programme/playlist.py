@@ -16,9 +16,11 @@ from auditor.errors import ProgrammeError
 SUFFIXES = frozenset([".m3u", ".m3u8", ".pls", ".xspf", ".cue"])
 MOST_BYTES = 16 << 20  # a hundred thousand entries with long names; what is larger is no playlist
 MOST_TRIM_DB = 40.0
-_PLS_LINE = re.compile(r"(file|title|gain)(\d{1,9})\s*=\s*(.*)", re.IGNORECASE)
+_PLS_LINE = re.compile(r"(file|title|gain|length)(\d{1,9})\s*=\s*(.*)", re.IGNORECASE)
+_EXTINF_SECONDS = re.compile(r"#EXTINF:\s*(\d{1,9}(?:\.\d{1,9})?)(?![\d.])", re.IGNORECASE)
 _MEBIBYTE = 1 << 20
 _LONGEST_SHOWN = 200
+_LONGEST_S = 1e7  # four months: what tells more tells nothing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +37,8 @@ class Listed:
     start_s, end_s : float
         The stretch of the file; None for `end_s`: to its end.
     gain_db : float or None
+    duration_s : float or None
+        How long the file is by the playlist; None where it does not tell.
     """
 
     location: str
@@ -43,6 +47,7 @@ class Listed:
     start_s: float = 0.0
     end_s: float | None = None
     gain_db: float | None = None
+    duration_s: float | None = None
 
 
 @dataclass
@@ -57,8 +62,21 @@ class Listing:
         """One more fault of the playlist."""
         self.faults.append(ProgrammeError(f"{place}: {what}" if place else what, where=self.where, **more))
 
+    def enter(
+        self, *, place: str, location: str | None, title: str | None, gain: str | None, duration_s: float | None
+    ) -> None:
+        """One more track, by its words in the playlist, unless they are not enough or its trim is none."""
+        if not location:
+            self.refuse("names no file", place=place)
+            return
+        gain_db = None if gain is None else self.trim_db(gain, place=place)
+        if gain is None or gain_db is not None:
+            self.entries.append(
+                Listed(location=location, place=place, title=title or None, gain_db=gain_db, duration_s=duration_s)
+            )
+
     def trim_db(self, text: str, *, place: str) -> float | None:
-        """A trim as a number [dB]; None, and a fault, for what is none."""
+        """A trim as a number [dB]; None, and a fault, for what is none: then its track must not be entered."""
         try:
             gain_db = float(re.sub(r"\s*dB\s*$", "", text, flags=re.IGNORECASE))
         except ValueError:
@@ -66,10 +84,18 @@ class Listing:
         if abs(gain_db) <= MOST_TRIM_DB:
             return gain_db
         allowed = f"a number from {-MOST_TRIM_DB:g} to {MOST_TRIM_DB:g} dB"
-        self.refuse(
-            "the trim cannot be used, so the track is judged without", place=place, got=short(text), allowed=allowed
-        )
+        what = "the trim cannot be used, so the track is left out"
+        self.refuse(what, place=place, got=short(text), allowed=allowed)
         return None
+
+
+def _duration_s(text: str, *, unit_s: float = 1.0) -> float | None:
+    """A length as a number [s]; None for what tells none: players write 0 or -1 for what they do not know."""
+    try:
+        duration_s = float(text) * unit_s
+    except ValueError:
+        return None
+    return duration_s if 0.0 < duration_s < _LONGEST_S else None
 
 
 def is_playlist(path: str) -> bool:
@@ -102,7 +128,8 @@ def read(path: str) -> Listing:
         raise ProgrammeError(
             "is too large for a playlist",
             where=path,
-            got=f"{size / _MEBIBYTE:.0f} MB",
+            # Rounded up: what is over the limit must not read as if it were not.
+            got=f"{math.ceil(size / _MEBIBYTE * 10) / 10:.1f}".removesuffix(".0") + " MB",
             allowed=f"up to {MOST_BYTES // _MEBIBYTE} MB",
             hint="is it a sound file with the wrong name?",
         )
@@ -165,15 +192,24 @@ def short(text: str) -> str:
 def _read_m3u(lines: list[str], listing: Listing) -> None:
     title: str | None = None
     gain_db: float | None = None
+    duration_s: float | None = None
+    is_refused = False
     for number, raw in enumerate(lines, start=1):
         line, place = raw.strip(), f"line {number}"
         if line.upper().startswith("#EXTINF:"):
             title = line.partition(",")[2].strip() or None
+            told = _EXTINF_SECONDS.match(line)
+            duration_s = _duration_s(told[1]) if told else None
         elif line.upper().startswith("#GAIN-DB:"):
             gain_db = listing.trim_db(line[9:], place=place)
+            is_refused = is_refused or gain_db is None
         elif line and not line.startswith("#"):
-            listing.entries.append(Listed(location=line, place=place, title=title, gain_db=gain_db))
-            title = gain_db = None
+            if not is_refused:
+                listing.entries.append(
+                    Listed(location=line, place=place, title=title, gain_db=gain_db, duration_s=duration_s)
+                )
+            title = gain_db = duration_s = None
+            is_refused = False
 
 
 def _read_pls(lines: list[str], listing: Listing) -> None:
@@ -182,13 +218,13 @@ def _read_pls(lines: list[str], listing: Listing) -> None:
         if match := _PLS_LINE.fullmatch(line.strip()):
             values.setdefault(int(match[2]), {})[match[1].lower()] = match[3].strip().strip('"')
     for number, value in sorted(values.items()):
-        if location := value.get("file"):
-            place = f"entry {number}"
-            gain_db = listing.trim_db(value["gain"], place=place) if "gain" in value else None
-            entry = Listed(location=location, place=place, title=value.get("title") or None, gain_db=gain_db)
-            listing.entries.append(entry)
-        else:
-            listing.refuse("names no file", place=f"entry {number}")
+        listing.enter(
+            place=f"entry {number}",
+            location=value.get("file"),
+            title=value.get("title"),
+            gain=value.get("gain"),
+            duration_s=_duration_s(value.get("length", "")),
+        )
 
 
 class _DocumentTypeError(Exception):
@@ -237,13 +273,12 @@ class _Xspf:
 
     def _enter(self) -> None:
         self._count += 1
-        place, track = f"track {self._count}", self._track
-        if not track.get("location"):
-            self._listing.refuse("names no file", place=place)
-            return
-        gain_db = self._listing.trim_db(track["gain"], place=place) if "gain" in track else None
-        self._listing.entries.append(
-            Listed(location=track["location"], place=place, title=track.get("title") or None, gain_db=gain_db)
+        self._listing.enter(
+            place=f"track {self._count}",
+            location=self._track.get("location"),
+            title=self._track.get("title"),
+            gain=self._track.get("gain"),
+            duration_s=_duration_s(self._track.get("duration", ""), unit_s=1e-3),
         )
 
 

@@ -83,6 +83,38 @@ def test_bad_trims_are_refused_before_any_work(folder: Path, command: str, text:
     assert (result.status, result.complaints, result.out) == (2, [f"error: {complaint}"], "")
 
 
+_BAD_IN_PLAYLISTS = {
+    "set.m3u": "loud.wav\n#GAIN-DB:{0}\nsub/soft.wav\n",
+    "both.m3u": "loud.wav\n#GAIN-DB:{0}\n#GAIN-DB:-3\nsub/soft.wav\n",
+    "set.pls": "[playlist]\nFile1=loud.wav\nFile2=sub/soft.wav\nGain2={0}\n",
+    "set.xspf": "<playlist><trackList><track><location>loud.wav</location></track><track><location>sub/soft.wav"
+    '</location><meta rel="gain_db">{0}</meta></track></trackList></playlist>',
+    "set.cue": "FILE loud.wav WAVE\nTRACK 01 AUDIO\nINDEX 01 00:00:00\n"
+    "FILE sub/soft.wav WAVE\nTRACK 02 AUDIO\nREM GAIN_DB {0}\nINDEX 01 00:00:00\n",
+}
+
+
+@pytest.mark.parametrize("gain", ["50", "nan", "x"])
+@pytest.mark.parametrize("name", _BAD_IN_PLAYLISTS)
+def test_a_bad_trim_in_a_playlist_leaves_out_its_track(folder: Path, name: str, gain: str) -> None:
+    Path(name).write_text(_BAD_IN_PLAYLISTS[name].format(gain))
+    result = check(name)
+    assert result.status == 2
+    assert [Path(track["path"]).name for track in result.document["tracks"]] == ["loud.wav"]
+    (error,) = result.document["errors"]
+    wanted = f"the trim cannot be used, so the track is left out, got {gain}; allowed: a number from -40 to 40 dB"
+    assert wanted in error["message"]
+    assert wanted in result.err
+
+
+def test_a_trim_for_a_playlist_in_a_playlist_is_not_lost(folder: Path) -> None:
+    Path("night.m3u").write_text("loud.wav\n#GAIN-DB:6\nset.m3u\n")
+    result = check("night.m3u")
+    assert (result.status, len(result.document["tracks"])) == (2, 1)
+    assert "set.m3u: is a playlist and has a trim, which only a track can have" in result.err
+    assert "(line 3 of night.m3u)" in result.err
+
+
 def test_other_bad_files_of_trims(folder: Path) -> None:
     for path, wanted in [("gone.txt", "no such file"), ("sub", "cannot be read"), ("loud.wav", "no file of trims")]:
         result = check("set.m3u", "--trims", path)

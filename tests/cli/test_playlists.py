@@ -134,7 +134,9 @@ def test_other_bad_playlists(folder: Path) -> None:
         ("cut.xspf", b"<playlist><trackList><track>", "not valid XML"),
         ("bad.cue", b"FILE x.wav WAVE\nTRACK 01 AUDIO\nINDEX 01 0:99:0\n", "no time"),
         ("bomb.xspf", b'<!DOCTYPE l [<!ENTITY a "ha">]><playlist>&a;</playlist>', "document type"),
-        ("huge.pls", b"File1=a\n" * 6_500_000, "too large"),
+        ("huge.pls", b"File1=a\n" * 6_500_000, "too large for a playlist, got 49.6 MB; allowed: up to 16 MB"),
+        ("over.pls", b"\n" * (playlist.MOST_BYTES + 1), "too large for a playlist, got 16.1 MB; allowed: up to 16 MB"),
+        ("17.pls", b"\n" * (17 << 20), "too large for a playlist, got 17 MB; allowed: up to 16 MB"),
     ]:
         (folder / name).write_bytes(data)
         entries, faults = found(folder / name)
@@ -204,3 +206,14 @@ def test_titles_of_a_playlist_are_made_harmless(folder: Path) -> None:
     assert title is not None
     assert title.startswith("Title [2Jxxx")
     assert len(title) == 200
+
+
+def test_a_folder_in_a_playlist_is_refused_with_its_place(folder: Path) -> None:
+    (folder / "odd.m3u").mkdir()
+    path = write(folder / "set.m3u", "one.wav\nsub\nSUB\nodd.m3u\n")
+    entries, faults = found(path)
+    assert [os.path.basename(entry.path) for entry in entries] == ["one.wav"]
+    assert faults == [
+        f"{folder / name}: is a folder, not a file (name the folder on the command line; line {line} of {path})"
+        for name, line in (("sub", 2), ("sub", 3), ("odd.m3u", 4))
+    ]
