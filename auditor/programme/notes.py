@@ -37,10 +37,11 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
             "what is there was analysed: is it the CUE sheet of another file?"
         )
     elif finding.damaged_at is not None:
-        left_out = f"{finding.short_by / rate:.1f} s" if finding.short_by else "less than 0.1 s"
-        sentences.append(
-            f"the file is damaged after {finding.damaged_at / rate:.1f} s; {left_out} could not be decoded and is left "
-            "out, and what should be there cannot be judged: copy it again"
+        lost_s = (finding.short_by + finding.unusable / programme.channel_count) / rate
+        lost = f"{lost_s:.1f} s" if lost_s >= 0.1 else "some 0.1 s"
+        return (
+            f"the file is damaged after {finding.damaged_at / rate:.1f} s; {lost} could not be decoded, is left out or "
+            "taken as silence, and what should be there cannot be judged: copy it again",
         )
     elif finding.broken_off:
         missing = f", {finding.short_by / rate:.1f} s missing" if finding.short_by else ""
@@ -48,7 +49,7 @@ def unjudged(programme: Programme, finding: Finding) -> tuple[str, ...]:
             f"the file breaks off after {finding.length / rate:.1f} s{missing}; what is there was analysed, "
             "the rest cannot be judged: copy it again"
         )
-    if finding.unusable and (programme.index is not None or finding.damaged_at is not None):
+    if finding.unusable and programme.index is not None:
         sentences.append(
             f"{finding.unusable / programme.channel_count / rate:.2f} s in all are damaged and were taken as silence; "
             "what should be there cannot be judged: copy it again"
