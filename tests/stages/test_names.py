@@ -33,6 +33,7 @@ BARE = {
     "full_scale_over_rail",
     "earliest",  # of `Opening`, which stands in fields that name the unit
     "latest",
+    "alike",  # a count of parts, or infinite
 }
 # Synthesis and screen layout have their own languages: force, brightness, fill of a cell.
 ELSEWHERE = ("demo", "report")
