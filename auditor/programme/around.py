@@ -102,11 +102,13 @@ class Around:
                     if len(paths) == 1:
                         return Found(path=paths[0], place=place, note=note)
                     return self._guess(paths[0], each, place=place, note=note, named=named)
-        guesses = [
-            self._guess(likest, each, place=place, note=note, named=named)
-            for each in names
-            if (likest := self._likest(each)) is not None
-        ]
+        guesses = []
+        for each in names:
+            likest = self._likest(each)
+            if len(set(map(_size_bytes, likest))) > 1:
+                several = f"{short(likest[0])} and {short(likest[1])} are equally like it; {place}"
+                raise ProgrammeError("no such file", where=named, hint=several)
+            guesses += [self._guess(path, each, place=place, note=note, named=named) for path in likest[:1]]
         if guesses:
             return max(guesses, key=lambda each: each.alike)  # of several as good, the first
         looked = "nor is one of its name with the playlist; " if _is_absolute(name) else ""
@@ -166,22 +168,31 @@ class Around:
             return [name]
         return sorted(listing.get(_key(name), ()), key=lambda each: (each != name, each))
 
-    def _likest(self, name: str) -> str | None:
-        """The file below the folder whose path ends most like the name: a relative one in every part."""
+    def _likest(self, name: str) -> list[str]:
+        """The files below the folder whose paths end most like the name, the shortest first.
+
+        A relative one must agree in every part.
+        """
         wanted = _parts(name)
         if not wanted:
-            return None
+            return []
         if self._below is None:
             self._below = _files_below(self._folder)
         at_least = 1 if _is_absolute(name) else len(wanted)
-        best: tuple[int, int, str] | None = None
-        for path in self._below.get(_key(wanted[-1]), []):
-            has = Path(path).parts
-            count = _alike(wanted, has)
-            rank = (-count, len(has), path)
-            if count >= at_least and (best is None or rank < best):
-                best = rank
-        return None if best is None else os.path.join(self._folder, best[2])
+        counted = [(_alike(wanted, Path(path).parts), path) for path in self._below.get(_key(wanted[-1]), [])]
+        most = max((count for count, _ in counted), default=0)
+        likest = [path for count, path in counted if count == most >= at_least]
+        return [
+            os.path.join(self._folder, path) for path in sorted(likest, key=lambda each: (len(Path(each).parts), each))
+        ]
+
+
+def _size_bytes(path: str) -> int | None:
+    """By which copies of one file are told from files that are only called alike."""
+    try:
+        return os.path.getsize(path)
+    except OSError:
+        return None
 
 
 def _local(location: str, place: str) -> str:

@@ -89,6 +89,19 @@ def test_no_length_is_asked_where_nothing_was_guessed_or_none_can_be_read() -> N
 A, B, C = r"D:\Music\A\01.flac", r"D:\Music\B\01.flac", r"D:\Other\A\01.flac"
 
 
+def test_of_two_songs_as_like_the_place_none_is_taken_of_two_copies_the_nearer() -> None:
+    sound("one/A/01.flac", 2.0)
+    sound("B/01.flac", 3.0)
+    text = "D:\\Music\\X\\01.flac\n"
+    paths, faults = found(text)
+    assert paths == []
+    wanted = "no such file (B/01.flac and one/A/01.flac are equally like it; line 1 of p.m3u)"
+    assert faults == [f"D:\\Music\\X\\01.flac: {wanted}"]
+    assert found("D:\\Music\\A\\01.flac\n") == (["one/A/01.flac"], [])
+    sound("B/01.flac", 2.0)
+    assert found(text) == (["B/01.flac"], [])
+
+
 @pytest.mark.parametrize(
     ("file", "names", "kept"),
     [
