@@ -80,10 +80,10 @@ must be added to find the place in a player.
   before it, so twelve are decoded first. Opus for speech (under some 50 kbit/s) remembers more than any run-up brings:
   up to 0.02 of full scale off.
 - **A damaged place in a FLAC file**: libsndfile goes no further, and FFmpeg reads on behind it. The damaged frame is
-  left out, some 0.1 s, and said to be **not judged**; rows of samples behind it are not read again for the margin, which
-  is then up to some tenths of a decibel less exact. In an MP3 file all that is behind is **not judged** and said to be
-  missing, though a player may go on. In Ogg files libsndfile leaves out the damaged page, and the same length is said
-  to be missing at the end. Exit status 2 in each case: copy the file again.
+  left out, some 0.1 s, and said to be **not judged**; rows of samples behind it are not read again for the margin,
+  which is then up to some tenths of a decibel less exact. In an MP3 file all that is behind is **not judged** and said
+  to be missing, though a player may go on. In Ogg files libsndfile leaves out the damaged page, and the same length is
+  said to be missing at the end. Exit status 2 in each case: copy the file again.
 - **Damaged packets** of what FFmpeg reads, and gaps of more than 0.1 s between time stamps, count as silence and are
   **not judged**: the report says how much, exit status 2. Where the coding has check sums (FLAC in Matroska, AC-3,
   E-AC-3), every packet is held against them. Elsewhere a damaged packet that still decodes to something is not
