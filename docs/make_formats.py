@@ -48,8 +48,10 @@ it moves peaks, and the margin is bound by one.
 TAIL = """
 **This is not so of every programme and bit rate.** An encoder changes the wave, and a margin bound by peaks changes
 with it: the squashed clip (04), which runs at full scale, lost 0.4 dB of HF rms in Vorbis and 0.3 dB in AAC, and
-its margin moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). That is in
-the file, not in the reading of it: the audit tells of the file as it is. Judge the file that will be played.
+its margin moved by up to 2.4 dB (AAC at 192 kbit/s), 0.8 dB (MP3) and 0.4 dB (Opus, Vorbis). Of all seven clips by
+FFmpeg's encoders of MP3, AAC and Opus it moved by -4.6 to +1.5 dB at 96 to 192 kbit/s, and by -3.3 to +4.4 dB at 32 to
+64. That is in the file, not in the reading of it: the audit tells of the file as it is. Judge the file that will be
+played.
 
 ## Delay and padding of encoders
 
